@@ -1,0 +1,69 @@
+"""The `lastbubble` command: finds the thing asked for and hands over.
+
+`lastbubble <thing> ...` imports only `lastbubble.commands.<thing>` (dashes become underscores), so that a guard starts
+without what the page needs. A command module has `SUMMARY` (one line), `configure(parser)` and `run(args) -> int`.
+Exit codes: 0 done, 1 no (and why, on stderr), 2 wrong use, 130 stopped by the person.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Final
+
+from lastbubble import __version__
+from lastbubble.errors import LastbubbleError
+
+__all__ = ["COMMANDS", "main"]
+
+#: Every command, in the order in which help shows them, with its one line.
+COMMANDS: Final[dict[str, str]] = {
+    "serve": "read the sensors, follow the batch, keep the ledger, tell broker, phone and page",
+    "guard": "own the relay's line: run it, or permit, withhold, reset, prove from the bench",
+    "thermometer": "own the thermocouple bus: read raw frames and hand them on",
+    "batch": "open, close, list and describe batches",
+    "mark": "say what you just did: rocked, vented, drained, oven_loaded, dial=260F ...",
+    "status": "what the bench is doing now, and what comes next",
+    "replay": "run a log through the pipeline and print the record stream",
+    "dial": "learn this oven's dial from its logs",
+    "log": "export a batch as a log, import a log (also other people's)",
+    "settings": "check a settings file, print the schema",
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command line; returns its exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    parser = argparse.ArgumentParser(
+        prog="lastbubble",
+        description="Watches vacuum stabilising and the oven cure, and cuts the heat at hard limits.",
+        epilog="things:\n" + "\n".join(f"  {name:<12} {line}" for name, line in COMMANDS.items()),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"lastbubble {__version__}")
+    parser.add_argument("thing", choices=list(COMMANDS), metavar="thing", help="one of the things below")
+    parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    args = parser.parse_args(words)
+    module = importlib.import_module(f"lastbubble.commands.{args.thing.replace('-', '_')}")
+    command = argparse.ArgumentParser(
+        prog=f"lastbubble {args.thing}",
+        description=COMMANDS[args.thing][0].upper() + COMMANDS[args.thing][1:] + ".",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    module.configure(command)
+    try:
+        code = int(module.run(command.parse_args(args.rest)))
+        sys.stdout.flush()
+    except LastbubbleError as exc:
+        print(exc, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output has gone; nothing is left to say, and the interpreter must not say it again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return code

@@ -1,0 +1,1 @@
+"""The record of every batch: SQLite, and logs in and out."""

@@ -1,0 +1,1 @@
+"""Where the story goes: broker, phone, page. Each reads the ledger by a stored cursor."""

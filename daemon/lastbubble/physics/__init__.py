@@ -1,0 +1,1 @@
+"""Published relations with their sources, plain functions without state."""

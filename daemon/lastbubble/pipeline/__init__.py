@@ -1,0 +1,1 @@
+"""What is inferred from readings: pure, deterministic, no clock but the sample's."""

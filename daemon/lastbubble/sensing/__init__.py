@@ -1,0 +1,1 @@
+"""One file a source: a pure decoder, and a thin reader around the port."""
