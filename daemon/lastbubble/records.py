@@ -157,10 +157,11 @@ CAUTION_CAUSES: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """The batch is in this stage from `t` on."""
+    """The batch is in this stage; said at `t`, begun at `since` where hindsight dates it earlier (else None)."""
 
     t: float
     stage: StageName
+    since: float | None = None
 
     kind: ClassVar[str] = "stage"
 
