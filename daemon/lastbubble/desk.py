@@ -1,9 +1,8 @@
 """The service's desk: what may be asked of it, and the local socket on which the commands ask.
 
 A request is one JSON object on one line, `{"ask": ..., ...}`; the answer is one line, `{"ok": true, ...}` or
-`{"ok": false, "why": ...}`. Each request is a row of `REQUESTS`: its fields, what each must be, whether the page may ask
-it too. None touches the relay but `cut`, which the guard may always be asked for.
-
+`{"ok": false, "why": ...}`. Each request is a row of `REQUESTS`: its fields, what each must be, whether the page may
+ask it too. None touches the relay but `cut`, which the guard may always be asked for.
 
 The socket is for the machine's own people (file mode and group decide); the page calls `Desk.ask` in the process.
 """
