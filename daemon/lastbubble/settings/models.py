@@ -1,0 +1,56 @@
+"""The whole settings file as one model."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from lastbubble.context import Context
+from lastbubble.settings import rooms
+from lastbubble.settings.bench import Altitude, Barometer, Cure, Units
+from lastbubble.settings.gauges import Chamber
+from lastbubble.settings.heat import GuardKeys, ThermometerKeys
+from lastbubble.settings.outlets import LedgerKeys, Mqtt, Page, Phone
+from lastbubble.settings.ovens import Oven
+from lastbubble.settings.quantities import AbsolutePath, StationName
+from lastbubble.settings.section import Section, key
+from lastbubble.units import Display
+
+__all__ = ["Settings"]
+
+
+class Settings(Section):
+    """Everything that one station is told."""
+
+    station: StationName = key("the station's name")
+    units: Units = key("how numbers are shown", Units())
+    barometer: Barometer | None = key(
+        "pressure of the air, as a barometer here shows it (not reduced to sea level)", None
+    )
+    altitude: Altitude | None = key("height above sea level, instead of a barometer", None)
+    chamber: Chamber | None = key("the vacuum chamber", None)
+    oven: Oven | None = key("the oven", None)
+    cure: Cure = key("what a finished piece has been through", Cure())
+    guard: GuardKeys | None = key("what cuts the oven's power", None)
+    thermometer: ThermometerKeys = key("how the thermocouples are read", ThermometerKeys())
+    ledger: LedgerKeys = key("the record of every batch", LedgerKeys())
+    mqtt: Mqtt | None = key("the broker", None)
+    phone: Phone | None = key("who is told away from the bench", None)
+    page: Page | None = key("the station page", None)
+    runtime_dir: AbsolutePath = key("where the processes meet: their sockets, and the permit", "/run/lastbubble")
+    log_level: Literal["debug", "info", "warning", "error"] = key("how much the processes say", "info")
+    simulated: bool = key(
+        "a simulated bench: allows the keys that replace hardware; never true where a real oven is", False
+    )
+
+    @property
+    def barometer_pa(self) -> float:
+        """Pressure of the air: as written, else of the altitude (ISO 2533), else the standard atmosphere [Pa]."""
+        return rooms.barometer_pa(self)
+
+    def to_context(self) -> Context:
+        """What the pipeline is told of this station; a batch adds its pieces."""
+        return rooms.context(self)
+
+    def to_display(self) -> Display:
+        """How this station shows its numbers."""
+        return rooms.display(self)

@@ -1,0 +1,71 @@
+"""Where the record goes: ledger, broker, phone, page."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from lastbubble.settings.quantities import AbsolutePath, Count, Text
+from lastbubble.settings.section import Section, key, secret
+
+__all__ = ["LedgerKeys", "Mqtt", "Page", "Phone"]
+
+Host = Annotated[
+    str,
+    Text(
+        r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,251}[A-Za-z0-9])?|[0-9a-fA-F:]*:[0-9a-fA-F:.]*",
+        "a host name or an address, without scheme and port",
+        "write such as localhost or broker.lan",
+        253,
+    ),
+]
+Port = Annotated[int, Count(1, 65535)]
+Word = Annotated[str, Text(r".+", "a text of 1 to 200 characters", "write it, or delete the line")]
+ClockTime = Annotated[str, Text(r"(?:[01]\d|2[0-3]):[0-5]\d", "a time of day, 00:00 to 23:59", 'write such as "22:30"')]
+Url = Annotated[
+    str,
+    Text(
+        r"[A-Za-z][A-Za-z0-9+.-]*://\S+",
+        "an address of the form scheme://...",
+        "see the notification library's list of services",
+        2000,
+    ),
+]
+
+
+class LedgerKeys(Section):
+    """The record of every batch: one SQLite file."""
+
+    path: AbsolutePath = key(
+        "the file; its folder has to be on a disk that keeps what it is told", "/var/lib/lastbubble/ledger.db"
+    )
+
+
+class Mqtt(Section):
+    """The broker. Without this group nothing is published."""
+
+    host: Host = key("the broker", "localhost")
+    port: Port | None = key("its port (without it: 1883, or 8883 with tls)", None)
+    username: Word | None = key("user at the broker", None)
+    password: Word | None = secret("its password; better in password_file", None)
+    password_file: AbsolutePath | None = key("a file whose first line is the password", None)
+    tls: bool = key("encrypt, and check the broker's certificate", False)
+    ca_file: AbsolutePath | None = key("the authority to trust, if it is not one of the system's", None)
+    version: Literal["5", "3.1.1"] = key("version of MQTT", "5")
+
+
+class Phone(Section):
+    """Who is told, away from the bench. Without this group nobody is."""
+
+    urls: list[Url] = secret("addresses in the form of the notification library (apprise)")
+    quiet_from: ClockTime | None = key("from here on notices wait; alarms never do", None)
+    quiet_to: ClockTime | None = key("until here", None)
+
+
+class Page(Section):
+    """The station page. Without this group there is none."""
+
+    host: Host = key(
+        "address to listen on: localhost for this machine only, 0.0.0.0 for the whole network", "localhost"
+    )
+    port: Annotated[int, Count(1024, 65535)] = key("port to listen on", 8620)
+    password_file: AbsolutePath | None = key("a file with the hash made by `lastbubble page password`", None)

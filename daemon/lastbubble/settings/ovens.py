@@ -1,0 +1,46 @@
+"""The oven's side of the settings: its probes and its dial."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from lastbubble.settings.quantities import Pin, Quantity
+from lastbubble.settings.section import Section, key
+
+__all__ = ["CalibrationPoint", "Dial", "Oven", "Probe"]
+
+ProbeTemperature = Annotated[float, Quantity("temperature", -20, 300, "degC")]
+
+
+class CalibrationPoint(Section):
+    """One comparison of a probe with something known: an ice bath, boiling water, a better thermometer."""
+
+    shown: ProbeTemperature = key("what the probe showed")
+    true: ProbeTemperature = key("what it truly was")
+
+
+class Probe(Section):
+    """One type K thermocouple on its own converter (MAX31855) on the SPI bus."""
+
+    name: Literal["oven", "oven2", "witness"] = key(
+        "`oven`: the air that the guard judges; `oven2`: a second one in the air; `witness`: inside a drilled piece"
+    )
+    select_pin: Pin = key("pin of the converter's chip select; not 7 or 8, which the kernel toggles on its own")
+    calibration: list[CalibrationPoint] = key(
+        "none, one point (an offset) or two points (a straight line)", [], max_length=2
+    )
+
+
+class Dial(Section):
+    """The scale printed round the oven's own thermostat dial."""
+
+    unit: Literal["F", "C"] = key("its unit")
+    low: Annotated[float, Quantity("temperature", 0, 400, "degC")] = key("its lowest mark")
+    high: Annotated[float, Quantity("temperature", 0, 400, "degC")] = key("its highest mark")
+
+
+class Oven(Section):
+    """The oven and what measures it. Without this group the station has no oven."""
+
+    probes: list[Probe] = key("its thermocouples, `oven` among them", min_length=1, max_length=3)
+    dial: Dial | None = key("the scale of its dial", None)
