@@ -88,8 +88,11 @@ def _fault(error: ErrorDetails, data: dict[str, Any], source: Source, model: typ
         allowed, mend = str(context["allowed"]), str(context["mend"])
     elif kind in ("literal_error", "enum"):
         allowed, mend = _words(context), "write one of them"
+        written = source.places[path].text if path in source.places else ""
         near = difflib.get_close_matches(str(error["input"]), _choices(context), 1, 0.6)
-        if near:
+        if not isinstance(error["input"], str) and written in _choices(context):
+            mend = f'it is a word here: write it in quotes, "{written}"'
+        elif near:
             mend = f"did you mean {near[0]}?"
     elif kind in _TOLD:
         allowed, mend = (text.format(**context) for text in _TOLD[kind])

@@ -50,7 +50,7 @@ class Mqtt(Section):
     password_file: AbsolutePath | None = key("a file whose first line is the password", None)
     tls: bool = key("encrypt, and check the broker's certificate", False)
     ca_file: AbsolutePath | None = key("the authority to trust, if it is not one of the system's", None)
-    version: Literal["5", "3.1.1"] = key("version of MQTT", "5")
+    version: Literal["5", "3.1.1"] = key("version of MQTT, in quotes", "5")
 
 
 class Phone(Section):

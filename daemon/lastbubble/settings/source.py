@@ -24,7 +24,8 @@ MAX_DEPTH: Final = 12
 MAX_VALUES: Final = 5_000
 
 _INT: Final = re.compile(r"[-+]?[0-9]{1,18}|0x[0-9a-fA-F]{1,15}")
-_FLOAT: Final = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]{1,4})?")
+#: A number with a dot. Without one an exponent is none: 8E1 is a serial frame, not eighty.
+_FLOAT: Final = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+\.[0-9]*)(?:[eE][-+]?[0-9]{1,4})?")
 _NULLS: Final = frozenset(("", "~", "null", "Null", "NULL"))
 _BOOLS: Final = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
 
