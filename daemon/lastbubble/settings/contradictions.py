@@ -83,7 +83,7 @@ def pins(settings: Settings) -> Iterator[tuple[Path, int]]:
 
 @rule
 def something_to_watch(settings: Settings) -> Iterator[Clash]:
-    if settings.chamber is None and settings.oven is None:
+    if settings.chamber is None and settings.oven is None and settings.guard is None:
         yield (
             (("chamber",), ("oven",)),
             "there is neither {0} nor {1}",

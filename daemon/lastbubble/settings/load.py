@@ -61,6 +61,8 @@ def load_text(text: str, name: str) -> Loaded:
     """Check settings given as text; `name` stands in the messages. Raises SettingsError with all faults."""
     source = read_text(text, name)
     faults = list(source.faults)
+    if not source.whole:
+        raise SettingsError(told(name, faults))
     settings, broken = _judged(source, faults)
     if settings is not None:
         for clash in contradictions(settings, source):

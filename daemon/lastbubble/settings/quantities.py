@@ -54,7 +54,11 @@ def emit(value: float, kind: Kind, unit: str) -> str:
     rounded = float(f"{number:.9g}")
     if math.isclose(UNITS[kind][unit](rounded), value, rel_tol=1e-12, abs_tol=1e-12):
         number = rounded
-    return f"{int(number) if number.is_integer() and abs(number) < 1e15 else repr(number)} {unit}"
+    return f"{_plain(number)} {unit}"
+
+
+def _plain(number: float) -> str:
+    return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +95,7 @@ class Quantity:
         if isinstance(value, str) and self.words and value in self.words:
             return self.words[value]
         if not isinstance(value, str):
-            raise refuse(
-                self.allowed(),
-                f'a number needs its unit: write "{value} {self.unit}" if that is meant (units: {units})',
-            )
+            raise refuse(self.allowed(), f"a number needs its unit: write {self._meant(value)} (units: {units})")
         try:
             number = parse(value, self.kind)
         except (ValueError, OverflowError):
@@ -105,9 +106,15 @@ class Quantity:
             raise refuse(self.allowed(display_unit(value, self.kind)), "write a value inside")
         return number
 
+    def _meant(self, value: float) -> str:
+        """What a bare number may have meant: it with each unit that makes it allowed, the usual ones first."""
+        usual = (self.unit, *(unit for unit in UNITS[self.kind] if unit != self.unit))
+        fit = [unit for unit in usual if self.low <= UNITS[self.kind][unit](float(value)) <= self.high]
+        return " or ".join(f'"{value} {unit}"' for unit in fit[:3]) or f'such as "{self._like()}"'
+
     def _like(self) -> str:
         middle = (self.low * self.high) ** 0.5 if self.low > 0 else (self.low + self.high) / 2
-        return f"{from_si(middle, self.kind, self.unit):.2g} {self.unit}".replace("e+0", "e")
+        return f"{_plain(float(f'{from_si(middle, self.kind, self.unit):.2g}'))} {self.unit}"
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         del source, handler

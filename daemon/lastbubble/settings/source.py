@@ -48,6 +48,8 @@ class Source:
     data: dict[str, Any] = field(default_factory=dict)
     places: dict[Path, Place] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
+    #: False when reading had to stop: then `data` says nothing about what is missing.
+    whole: bool = True
 
     def line(self, path: Path) -> int:
         """The line of `path`, or of the nearest thing around it that is in the file (0: the file as a whole)."""
@@ -68,14 +70,15 @@ def read_text(text: str, name: str) -> Source:
     `data` holds what could be read, so that the values may be judged as well as the form.
     """
     source = Source(name)
+    source.whole = False
     if len(text) > MAX_CHARACTERS:
         source.faults.append(
             Fault(0, f"the file has {len(text)} characters; allowed: up to {MAX_CHARACTERS}; is it the settings file?")
         )
         return source
-    reader = _Reader(source)
     try:
-        reader.document(yaml.parse(text, Loader=yaml.SafeLoader))
+        _Reader(source).document(yaml.parse(text, Loader=yaml.SafeLoader))
+        source.whole = True
     except _Stop:
         pass
     except yaml.MarkedYAMLError as exc:
