@@ -163,7 +163,7 @@ def two_point_calibration(settings: Settings) -> Iterator[Clash]:
             continue
         here: Path = ("oven", "probes", index, "calibration")
         shown = points[1].shown - points[0].shown
-        true = points[1].true - points[0].true
+        actual = points[1].actual - points[0].actual
         first, second = (*here, 0, "shown"), (*here, 1, "shown")
         if abs(shown) < 20:
             yield (
@@ -172,10 +172,10 @@ def two_point_calibration(settings: Settings) -> Iterator[Clash]:
                 "two points at least 20 K apart",
                 "take an ice bath and boiling water, or delete one point",
             )
-        elif not 0.9 <= true / shown <= 1.1:
+        elif not 0.9 <= actual / shown <= 1.1:
             yield (
                 (first, second),
-                f"{{0}} and {{1}} make a slope of {true / shown:.3g}",
+                f"{{0}} and {{1}} make a slope of {actual / shown:.3g}",
                 "0.9 to 1.1",
                 "a probe that far off is the wrong type or wired the wrong way round: mend it",
             )

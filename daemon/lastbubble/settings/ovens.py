@@ -16,7 +16,7 @@ class CalibrationPoint(Section):
     """One comparison of a probe with something known: an ice bath, boiling water, a better thermometer."""
 
     shown: ProbeTemperature = key("what the probe showed")
-    true: ProbeTemperature = key("what it truly was")
+    actual: ProbeTemperature = key("what it truly was")
 
 
 class Probe(Section):

@@ -52,7 +52,7 @@ def emit(value: float, kind: Kind, unit: str) -> str:
     """
     number = from_si(value, kind, unit)
     rounded = float(f"{number:.9g}")
-    if math.isclose(UNITS[kind][unit](rounded), value, rel_tol=1e-12, abs_tol=1e-12):
+    if math.isclose(UNITS[kind][unit](rounded), value, rel_tol=1e-13, abs_tol=1e-13 * abs(UNITS[kind][unit](0.0))):
         number = rounded
     return f"{_plain(number)} {unit}"
 
@@ -134,7 +134,7 @@ class Quantity:
         number = {
             "type": "string",
             # Any unit: the synonyms that `parse` takes are many, and a schema must not refuse what the check takes.
-            "pattern": r"^\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*\S+( \S+)?\s*$",
+            "pattern": r"^\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*[^\d\s.+-]\S*( \S+)*\s*$",
             "description": f"{self.kind.replace('_', ' ')} with its unit ({', '.join(UNITS[self.kind])}); "
             f"allowed {self.allowed()}",
             "examples": [self._like()],

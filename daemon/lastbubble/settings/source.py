@@ -121,7 +121,7 @@ class _Reader:
             elif isinstance(event, yaml.ScalarEvent) and event.style is None and event.value in _NULLS:
                 continue
             elif isinstance(event, yaml.SequenceStartEvent | yaml.ScalarEvent | yaml.AliasEvent):
-                self._stop(event, "settings are `key: value` lines; found something else; begin with `station: NAME`")
+                self._stop(event, "this is no group of keys; allowed: `key: value` lines; begin with `station: NAME`")
 
     def _note(self, event: Any, text: str, path: Path | None = None) -> None:
         self._source.faults.append(Fault(event.start_mark.line + 1, text, () if path is None else (path,)))
@@ -189,9 +189,9 @@ class _Reader:
     def _value(self, event: Any, events: Iterator[Any], path: Path, depth: int) -> Value:
         self._count += 1
         if self._count > MAX_VALUES:
-            self._stop(event, f"more than {MAX_VALUES} values; is this the settings file?")
+            self._stop(event, f"here begins value {MAX_VALUES + 1}; allowed: up to {MAX_VALUES}; is this the settings file?")
         if depth > MAX_DEPTH:
-            self._stop(event, f"nested more than {MAX_DEPTH} deep; is this the settings file?")
+            self._stop(event, f"this is nested too deep; allowed: up to {MAX_DEPTH} levels; is this the settings file?")
         if isinstance(event, yaml.MappingStartEvent):
             return self._mapping(event, events, path, depth + 1)
         if isinstance(event, yaml.SequenceStartEvent):
