@@ -109,7 +109,7 @@ def test_a_second_value_of_a_key_counts_nowhere() -> None:
         ("a:\n", 1, "a is empty; allowed: a value; write one, or delete the line"),
         ("a: [1, ~]\n", 1, "a[1] is empty"),
         ("a: " + "[" * 40 + "]" * 40 + "\n", 1, "nested too deep; allowed: up to 12"),
-        ("a: [" + "1," * 6000 + "]\n", 1, "here begins value 5001"),
+        ("a: [" + "1," * 6000 + "]\n", 1, "value 5001 begins"),
         ("a: " + "x" * 300_000, 0, "the file has 300003 characters"),
     ],
 )

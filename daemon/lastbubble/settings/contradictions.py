@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 from lastbubble.settings.faults import Fault, Path, found_text, path_text
+from lastbubble.settings.messages import is_secret
 from lastbubble.settings.models import Settings
 from lastbubble.settings.source import Source
 
@@ -41,7 +42,7 @@ def contradictions(settings: Settings, source: Source) -> list[Fault]:
 def _said(path: Path, settings: Settings, source: Source) -> str:
     place = source.places.get(path)
     if place is not None:
-        value = f" = {found_text(place.text)}" if place.text else ""
+        value = f" = {found_text(place.text)}" if place.text and not is_secret(Settings, path) else ""
         return f"{path_text(path)}{value} (line {place.line})"
     default = _default(path, settings)
     return f"{path_text(path)} ({'not written' if default is None else f'default {found_text(default)}'})"

@@ -15,7 +15,7 @@ from lastbubble.settings.faults import Fault, Path, found_text, path_text
 from lastbubble.settings.quantities import Count, Number, Quantity, Text
 from lastbubble.settings.source import Source
 
-__all__ = ["faults_of", "judge_of", "keys_of", "members"]
+__all__ = ["faults_of", "is_secret", "judge_of", "keys_of", "members"]
 
 #: pydantic's error type -> (what is allowed, the mend); texts in braces come out of the error's context.
 _TOLD: Final[Mapping[str, tuple[str, str]]] = {
@@ -83,7 +83,7 @@ def _fault(error: ErrorDetails, data: dict[str, Any], source: Source, model: typ
         found = found_text(_value(data, path))
         line = source.line(path)
         return Fault(line, f"{path_text(path)} is {found}; allowed: {_tags(model, path)}; write one of them", (path,))
-    found = str(context.get("found", "")) or found_text(error["input"])
+    found = "not of the right form" if is_secret(model, path) else found_text(error["input"])
     if kind == "lastbubble":
         allowed, mend = str(context["allowed"]), str(context["mend"])
     elif kind in ("literal_error", "enum"):
@@ -169,6 +169,18 @@ def keys_of(model: type[BaseModel], path: Path, data: object) -> list[str]:
     for one in models_at(model, path, data):
         keys.update(dict.fromkeys(one.model_fields))
     return list(keys)
+
+
+def is_secret(model: type[BaseModel], path: Path) -> bool:
+    """Whether the value at `path` must never be shown."""
+    names = [index for index, step in enumerate(path) if isinstance(step, str)]
+    if not names:
+        return False
+    fields = (one.model_fields.get(str(path[names[-1]])) for one in models_at(model, path[: names[-1]], None))
+    return any(
+        field is not None and isinstance(field.json_schema_extra, dict) and bool(field.json_schema_extra.get("secret"))
+        for field in fields
+    )
 
 
 def _tags(model: type[BaseModel], path: Path) -> str:

@@ -21,9 +21,9 @@ from lastbubble.units import UNITS, Kind, parse
 __all__ = ["Count", "Number", "Quantity", "Text", "display_unit", "emit", "from_si", "refuse"]
 
 
-def refuse(allowed: str, mend: str, found: str = "") -> PydanticCustomError:
-    """The error that says what is allowed and the mend; `found` replaces the value's own text in the message."""
-    return PydanticCustomError("lastbubble", "{allowed}; {mend}", {"allowed": allowed, "mend": mend, "found": found})
+def refuse(allowed: str, mend: str) -> PydanticCustomError:
+    """The error that says what is allowed and the mend."""
+    return PydanticCustomError("lastbubble", "{allowed}; {mend}", {"allowed": allowed, "mend": mend})
 
 
 def from_si(value: float, kind: Kind, unit: str) -> float:

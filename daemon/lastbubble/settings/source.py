@@ -189,7 +189,7 @@ class _Reader:
     def _value(self, event: Any, events: Iterator[Any], path: Path, depth: int) -> Value:
         self._count += 1
         if self._count > MAX_VALUES:
-            self._stop(event, f"here begins value {MAX_VALUES + 1}; allowed: up to {MAX_VALUES}; is this the settings file?")
+            self._stop(event, f"value {MAX_VALUES + 1} begins; allowed: {MAX_VALUES}; is this the settings file?")
         if depth > MAX_DEPTH:
             self._stop(event, f"this is nested too deep; allowed: up to {MAX_DEPTH} levels; is this the settings file?")
         if isinstance(event, yaml.MappingStartEvent):
