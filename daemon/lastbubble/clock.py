@@ -112,6 +112,9 @@ class BenchClock:
             if not link.recv(64):
                 raise ClockGone("the bench clock's governor has closed its socket")
         except OSError as exc:
+            if link is not None:
+                link.close()
+            self._local.link = None
             raise ClockGone(f"the bench clock's governor is gone ({exc})") from exc
 
     def sleep(self, duration_s: float) -> None:
