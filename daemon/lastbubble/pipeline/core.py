@@ -1,0 +1,380 @@
+"""The core of the slowest piece: many possible pieces in many possible ovens, side by side.
+
+Nobody tells the coefficient of heat transfer, how much cooler the walls are than the air, how the piece lies or what
+its stone conducts. So each is drawn from an honest prior (`DIMENSIONS`), a few hundred bodies are followed through
+the measured air, and the core is the spread of them: by weight its median and its 80 % band. Where a witness probe
+lies in a piece, the bodies that foretold it count more (`weigh`).
+
+Each body is a bank of lags (`physics.conduction`), exact for any step; radiation to walls that lag behind the air
+enters as a surrounding temperature that gives the same flux. The heat that the setting resin gives is left out, which
+errs late, the safe side. Water that still evaporates is left out too, which errs early: without a probe nobody can
+see it.
+
+Pure and deterministic: the draws are a fixed low-discrepancy sequence.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from statistics import NormalDist
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from lastbubble.context import Context
+from lastbubble.physics.conduction import STEFAN_BOLTZMANN_W_M2K4, Bank, Shape, bank
+from lastbubble.physics.materials import material
+
+__all__ = ["BODIES", "DIMENSIONS", "STEP_S", "Bodies", "Draws", "draw", "weighted_quantiles"]
+
+Array = npt.NDArray[np.float64]
+
+#: Bodies that are followed, and the length of their step. 48 h are 8640 steps.
+BODIES: Final = 400
+STEP_S: Final = 20.0
+
+#: What is drawn for each body, in this order; each as a standard normal score.
+DIMENSIONS: Final = (
+    "convection", "emissivity", "wall_lag", "wall_loss", "size", "width", "length", "conductivity",
+    "heat_capacity", "couple", "place", "lying", "start", "plateau", "other_size",
+)  # fmt: skip
+_AT: Final = {name: place for place, name in enumerate(DIMENSIONS)}
+#: Those that belong to the oven and its thermocouple, and stay with the station.
+OVEN_DIMENSIONS: Final = ("convection", "emissivity", "wall_lag", "wall_loss", "place")
+
+
+@lru_cache(maxsize=2)
+def standard_scores(count: int) -> Array:
+    """Standard normal scores (count, len(DIMENSIONS)) of a fixed additive recurrence, whitened to exact moments."""
+    dims = len(DIMENSIONS)
+    root = 2.0
+    for _ in range(60):
+        root = (1 + root) ** (1 / (dims + 1))
+    steps = np.array([(1 / root) ** (d + 1) for d in range(dims)])
+    uniform = (0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0
+    inverse = NormalDist().inv_cdf
+    scores = np.array([[inverse(min(max(u, 1e-6), 1 - 1e-6)) for u in row] for row in uniform])
+    scores -= scores.mean(axis=0)
+    factor = np.linalg.cholesky(np.cov(scores.T))
+    return np.asarray(np.linalg.solve(factor, scores.T).T)
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """Properties of each body, arrays of shape (n,).
+
+    h_c : convection [W/(m2 K)];  emissivity : effective, face and walls [-];  wall_lag_s [s]
+    wall_loss : share of (air - room) by which steady walls are cooler [-]
+    size_m, width_m, length_m : see `physics.conduction.bank` [m];  k_w_mk, diffusivity_m2_s
+    couple_k : thermocouple's error [K];  place : error of its place, share of (air - room) [-]
+    start_k : pieces' start above what is believed of it [K];  plateau : score of the oven's plateau [-]
+    other_ratio : size of the probe's piece over the slowest one's [-]
+    """
+
+    shape: Shape
+    h_c: Array
+    emissivity: Array
+    wall_lag_s: Array
+    wall_loss: Array
+    size_m: Array
+    width_m: Array
+    length_m: Array
+    k_w_mk: Array
+    diffusivity_m2_s: Array
+    couple_k: Array
+    place: Array
+    start_k: Array
+    plateau: Array
+    other_ratio: Array
+
+
+def draw(context: Context, scores: Array) -> Draws:
+    """The bodies that these scores mean for this batch.
+
+    scores : (n, len(DIMENSIONS))   standard normal under the prior
+    """
+    z = scores.T
+    shape: Shape = context.piece_shape or "slab"  # type: ignore[assignment]  # checked by the context's reader
+    stuff = material(context.material)
+    if context.piece_thickness_mm is None:
+        size = 0.030 * np.exp(0.45 * z[_AT["size"]])
+    else:
+        size = context.piece_thickness_mm / 1000 * np.exp(0.05 * z[_AT["size"]])
+    # Proportions: a quarter of all slabs and cylinders are as good as endless, the rest compact to long.
+    width = _side(context.piece_width_mm, size, 1.25, 0.5, z[_AT["width"]], 0.7)
+    if shape == "cylinder":
+        width = _side(context.piece_length_mm, size, 1.1, 0.5, z[_AT["width"]], 0.7)
+    length = _side(context.piece_length_mm, width, 0.45, 0.45, z[_AT["length"]], 0.7)
+    k_w_mk = stuff.k_w_mk * np.exp(stuff.k_spread * z[_AT["conductivity"]])
+    capacity = stuff.heat_capacity_j_m3k * np.exp(stuff.rc_spread * z[_AT["heat_capacity"]])
+    # A piece on a rack takes heat all round; on a tray its underside takes less.
+    lying = 0.88 * np.exp(0.12 * z[_AT["lying"]])
+    return Draws(
+        shape=shape,
+        h_c=8.5 * np.exp(0.45 * z[_AT["convection"]]) * lying,
+        emissivity=_between(0.25, 0.95, z[_AT["emissivity"]]) * lying,
+        wall_lag_s=600.0 * np.exp(0.6 * z[_AT["wall_lag"]]),
+        wall_loss=0.065 * np.exp(0.6 * z[_AT["wall_loss"]]) - 0.01,
+        size_m=size,
+        width_m=width,
+        length_m=length,
+        k_w_mk=k_w_mk,
+        diffusivity_m2_s=k_w_mk / capacity,
+        couple_k=1.0 * z[_AT["couple"]],
+        place=0.015 * z[_AT["place"]],
+        start_k=1.0 * z[_AT["start"]],
+        plateau=z[_AT["plateau"]],
+        other_ratio=_between(0.35, 1.0, z[_AT["other_size"]]),
+    )
+
+
+def _between(low: float, high: float, z: Array) -> Array:
+    """Scores -> nearly uniform between two ends (logistic in place of the normal's own integral)."""
+    return low + (high - low) / (1 + np.exp(-1.702 * z))
+
+
+def _side(known_mm: float | None, first_m: Array, mean: float, spread: float, z: Array, finite_up_to: float) -> Array:
+    """A further side of the piece: known, or a ratio to the first where the scores' upper part means endless."""
+    if known_mm is not None:
+        return np.full_like(first_m, known_mm / 1000)
+    ratio = np.maximum(np.exp(mean + spread * z), 1.0)
+    return np.where(z > finite_up_to, math.inf, ratio * first_m)
+
+
+class Bodies:
+    """Bodies in one oven, stepped together by `STEP_S` with the measured air.
+
+    core_c, walls_c : (n,) the present state;  weight : (n,), sums to 1
+    crossed_s : (n,) time at which each core first passed the target, nan before
+    held_s, held_near_s : (n,) time at or above target - 2 K since the target (since target - 2 K) was passed
+    """
+
+    def __init__(self, context: Context, scores: Array, room_c: float) -> None:
+        self.scores = scores
+        self.draws = draw(context, scores)
+        self.target_c = context.target_c
+        self.room_c = room_c
+        n = len(scores)
+        d = self.draws
+        kelvin = self.target_c - 5 + 273.15
+        self._h_ref = d.h_c + d.emissivity * 4 * STEFAN_BOLTZMANN_W_M2K4 * kelvin**3
+        self._bank = self._make(np.ones(n))
+        self._other: Bank | None = None
+        self._shares: dict[float, tuple[Array, Array]] = {}
+        self.weight = np.full(n, 1 / n)
+        self.walls_c = np.full(n, room_c)
+        lags = self._bank.rate_1_s.shape
+        self._z = np.full(lags, room_c)
+        self._z_other = self._z
+        self.core_c = np.full(n, room_c)
+        self.other_c = self.core_c
+        self.crossed_s = np.full(n, math.nan)
+        self._near = np.zeros(n, dtype=bool)
+        self.held_s = np.zeros(n)
+        self.held_near_s = np.zeros(n)
+        self._wall_step = -np.expm1(-STEP_S / d.wall_lag_s)
+
+    def _make(self, ratio: Array) -> Bank:
+        d = self.draws
+        return bank(
+            d.shape,
+            size_m=d.size_m * ratio,
+            second_m=d.width_m * ratio,
+            third_m=d.length_m * ratio,
+            h_w_m2k=self._h_ref,
+            k_w_mk=d.k_w_mk,
+            diffusivity_m2_s=d.diffusivity_m2_s,
+        )
+
+    def follow_other(self) -> None:
+        """Follow the probe's own, quicker piece too (placed like the first at the next `place`)."""
+        self._other = self._make(self.draws.other_ratio)
+        self._z_other = self._z.copy()
+        self.other_c = self.core_c.copy()
+
+    def place(self, start_c: float, spread_k: float, only: npt.NDArray[np.bool_] | None = None) -> None:
+        """Put the pieces into the oven at this temperature; `only` some bodies' (a load that is not certain)."""
+        at = np.ones(len(self.weight), dtype=bool) if only is None else only
+        start = (start_c + spread_k * self.draws.start_k)[at]
+        self._z[at] = start[:, None]
+        self.core_c[at] = start
+        if self._other is not None:
+            self._z_other[at] = start[:, None]
+            self.other_c[at] = start
+        self.crossed_s[at] = math.nan
+        self._near[at] = False
+        self.held_s[at] = 0
+        self.held_near_s[at] = 0
+
+    def air_at_piece_c(self, read_c: float | Array) -> Array:
+        """True air around each piece when the thermocouple reads this [degC]."""
+        d = self.draws
+        return np.asarray(read_c + d.couple_k + d.place * (read_c - self.room_c))
+
+    def step(self, read_c: float, end_s: float) -> None:
+        """One step of `STEP_S` that ends at `end_s`, under air that read `read_c` on average."""
+        air = self.air_at_piece_c(read_c)
+        self.warm_walls(read_c)
+        share = self._share(STEP_S, 0)
+        before = self.core_c
+        self._advance(self._z, self._bank, share, air)
+        self.core_c = np.einsum("nm,nm->n", self._bank.core, self._z)
+        if self._other is not None:
+            self._advance(self._z_other, self._other, self._share(STEP_S, 1), air)
+            self.other_c = np.einsum("nm,nm->n", self._other.core, self._z_other)
+        self._count(before, end_s)
+
+    def _share(self, length_s: float, which: int) -> Array:
+        pair = self._shares.get(length_s)
+        if pair is None:
+            first = -np.expm1(-self._bank.rate_1_s * length_s)
+            second = first if self._other is None else -np.expm1(-self._other.rate_1_s * length_s)
+            pair = self._shares[length_s] = (first, second)
+        return pair[which]
+
+    def _advance(self, z: Array, lags: Bank, share: Array, air: Array) -> None:
+        d = self.draws
+        face = np.einsum("nm,nm->n", lags.surface, z)
+        walls_k, face_k = self.walls_c + 273.15, face + 273.15
+        flux = d.h_c * (air - face) + d.emissivity * STEFAN_BOLTZMANN_W_M2K4 * (walls_k**4 - face_k**4)
+        around = face + flux / self._h_ref
+        z += share * (around[:, None] - z)
+
+    def _count(self, before: Array, end_s: float) -> None:
+        """First crossings (interpolated inside the step) and the time held."""
+        target, core = self.target_c, self.core_c
+        high = core >= target - 2
+        if not high.any() and not self._near.any():
+            return
+        fresh = (core >= target) & np.isnan(self.crossed_s)
+        if fresh.any():
+            part = (target - before[fresh]) / np.maximum(core[fresh] - before[fresh], 1e-9)
+            self.crossed_s[fresh] = end_s - STEP_S * (1 - np.clip(part, 0.0, 1.0))
+        counted = ~np.isnan(self.crossed_s) & high
+        gain = np.where(fresh, end_s - np.where(fresh, self.crossed_s, 0.0), STEP_S)
+        self.held_s[counted] += gain[counted]
+        self._near |= high
+        self.held_near_s[high] += STEP_S
+
+    def warm_walls(self, read_c: float) -> None:
+        """One step of the oven with nothing in it."""
+        air = self.air_at_piece_c(read_c)
+        loss = self.draws.wall_loss * (air - self.room_c)
+        self.walls_c += self._wall_step * (air - loss - self.walls_c)
+
+    def settle_empty(self, read_c: float) -> None:
+        """The oven has stood at this temperature for long: the walls have it too."""
+        self.walls_c = self.air_at_piece_c(read_c)
+
+    def chance(self, condition: npt.NDArray[np.bool_]) -> float:
+        """Weight of the bodies for which this holds."""
+        return float(self.weight[condition].sum())
+
+    def steady_core_c(self, read_c: float | Array) -> Array:
+        """Core of each body when the air would read this for ever (walls settled) [degC]."""
+        d = self.draws
+        air = self.air_at_piece_c(read_c)
+        walls = air - d.wall_loss * (air - self.room_c)
+        h_r = 4 * d.emissivity * STEFAN_BOLTZMANN_W_M2K4 * (walls + 273.15) ** 3
+        return np.asarray((d.h_c * air + h_r * walls) / (d.h_c + h_r))
+
+    def ahead(self, air_c: list[Array], lengths_s: list[float], now_s: float) -> tuple[Array, Array]:
+        """When each core passes the target, and when its hold is complete, if the air goes on like this.
+
+        air_c : for each step to come the reading of the air, each (n,);  lengths_s : the steps' lengths (a few values)
+        Returns (reached_s, complete_s), each (n,), inf where it does not happen. The state is not changed.
+        """
+        d, target = self.draws, self.target_c
+        z, walls = self._z.copy(), self.walls_c.copy()
+        core = self.core_c
+        reached = np.where(np.isnan(self.crossed_s), math.inf, self.crossed_s)
+        held = self.held_s.copy()
+        complete = np.full(len(core), math.inf)
+        end = now_s
+        keep = self.walls_c
+        for read, length in zip(air_c, lengths_s, strict=True):
+            start, end = end, end + length
+            air = self.air_at_piece_c(read)
+            walls = walls - np.expm1(-length / d.wall_lag_s) * (air - d.wall_loss * (air - self.room_c) - walls)
+            self.walls_c = walls
+            before = core
+            self._advance(z, self._bank, self._share(length, 0), air)
+            core = np.einsum("nm,nm->n", self._bank.core, z)
+            rise = np.where(np.abs(core - before) < 1e-9, 1e-9, core - before)
+            fresh = (core >= target) & np.isinf(reached)
+            at = start + length * np.clip((target - before) / rise, 0.0, 1.0)
+            reached = np.where(fresh, at, reached)
+            counted = np.isfinite(reached) & (core >= target - 2)
+            gain = np.where(counted, end - np.maximum(reached, start), 0.0)
+            done = counted & np.isinf(complete) & (held + gain >= self.hold_s)
+            complete = np.where(done, end - (held + gain - self.hold_s), complete)
+            held += gain
+        self.walls_c = keep
+        return reached, complete
+
+    hold_s: float = 1800.0
+
+
+def weighted_quantiles(values: Array, weight: Array, at: tuple[float, ...]) -> list[float]:
+    """Quantiles of weighted values (inf allowed); by the middle of each value's own weight."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    centre = total - weight[order] / 2
+    ranked = values[order]
+    out = []
+    for q in at:
+        place = min(int(np.searchsorted(centre, q * total[-1])), len(ranked) - 1)
+        if place == 0 or not math.isfinite(ranked[place]):
+            out.append(float(ranked[place]))
+            continue
+        low, high = centre[place - 1], centre[place]
+        part = 0.0 if high <= low else min(max((q * total[-1] - low) / (high - low), 0.0), 1.0)
+        out.append(float(ranked[place - 1] + part * (ranked[place] - ranked[place - 1])))
+    return out
+
+
+def learnt_scores(scores: Array, text: str) -> Array:
+    """Prior scores with what earlier batches taught of this oven in place of the plain prior.
+
+    text : JSON as `learnt_text` writes it; anything else teaches nothing
+    """
+    if not text:
+        return scores
+    try:
+        data = json.loads(text)
+        names = [str(name) for name in data["names"]]
+        mean = np.array(data["mean"], dtype=np.float64)
+        cov = np.array(data["cov"], dtype=np.float64)
+        columns = [_AT[name] for name in names]
+        if mean.shape != (len(names),) or cov.shape != (len(names), len(names)):
+            return scores
+        factor = np.linalg.cholesky(cov)
+    except (ValueError, KeyError, TypeError, np.linalg.LinAlgError):
+        return scores
+    out = scores.copy()
+    out[:, columns] = mean + scores[:, columns] @ factor.T
+    return out
+
+
+def learnt_text(scores: Array, weight: Array, batches: int) -> str:
+    """What these weighted bodies know of the oven, for the next batch (see `learnt_scores`)."""
+    columns = [_AT[name] for name in OVEN_DIMENSIONS]
+    z = scores[:, columns]
+    mean = weight @ z
+    centred = z - mean
+    cov = (centred * weight[:, None]).T @ centred
+    # Ovens drift and loads differ: what one batch taught is not believed quite as sharply in the next.
+    cov = cov * 1.3 + 0.04 * np.eye(len(columns))
+    return json.dumps(
+        {
+            "names": list(OVEN_DIMENSIONS),
+            "mean": [round(float(value), 4) for value in mean],
+            "cov": [[round(float(value), 5) for value in row] for row in cov],
+            "batches": batches,
+        },
+        separators=(",", ":"),
+    )

@@ -1,0 +1,437 @@
+"""The oven's side of a batch: loading, the core of the slowest piece, the cure, what to expect, what to say.
+
+Joins the oven's air (`oven`), the loading (`loading`), the bodies (`core`) and the witness probe (`witness`). Pure;
+reads no clock. All inference runs on an even grid of steps that counts from the first sample, so neither the samples'
+rhythm nor the way in which they are handed over changes what is said; only a probe's own word is taken at its sample.
+
+When a call is made. Without a probe the calls come when three chances among the bodies are met (`CHANCE_*`): the core
+is probably past the target, rarely more than 2 K short of it, hardly ever 4 K. With a believed probe in the slowest
+piece, when the probe passes the target by a margin for its own error, unless the model says it cannot be (veto).
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from lastbubble.context import Context
+from lastbubble.physics.kinetics import Initiator, equivalent_rate, initiator
+from lastbubble.pipeline.core import (
+    BODIES,
+    STEP_S,
+    Bodies,
+    learnt_scores,
+    learnt_text,
+    standard_scores,
+    weighted_quantiles,
+)
+from lastbubble.pipeline.loading import Load, LoadWatch
+from lastbubble.pipeline.oven import AirGrid, AirLevel, Dips, Level, Step
+from lastbubble.pipeline.witness import Witness
+from lastbubble.records import Caution, Event, Forecast, Record, Sample
+
+__all__ = ["OvenSide", "Phase"]
+
+Array = npt.NDArray[np.float64]
+Phase = Literal["cold", "heating", "curing", "cooling", "finished"]
+
+#: A call without a probe: chance that the core is past the target; past target - 2 K; past target - 4 K.
+CHANCE_TARGET: Final = 0.50
+CHANCE_2K: Final = 0.87
+CHANCE_4K: Final = 0.93
+#: A probe's word: its smoothed reading has to be this far past the target [K], for a probe's own error.
+PROBE_MARGIN_K: Final = 0.3
+#: Pieces can be handled below this (common practice, no published source) [degC].
+HANDLE_C: Final = 45.0
+FORECAST_EVERY_S: Final = 300.0
+#: Nobody waits longer for a cure than this; later is told as this [s].
+HORIZON_S: Final = 18 * 3600.0
+#: Grid steps kept for running the bodies again from an earlier loading: 48 h.
+KEPT_STEPS: Final = 8640
+
+#: Steps ahead: finer at first.
+_AHEAD: Final = [60.0] * 30 + [240.0] * 30 + [960.0] * 60
+
+
+class OvenSide:
+    """One batch's oven side. `feed` takes samples of rising time and returns what is said at each.
+
+    phase : cold, heating, curing, cooling or finished;  phase_since_s : when it began (seconds of the log)
+    """
+
+    def __init__(self, context: Context) -> None:
+        self.context = context
+        self.phase: Phase = "cold"
+        self.phase_since_s = 0.0
+        self._start_s: float | None = None
+        self._scores = learnt_scores(standard_scores(BODIES), context.oven_learnt)
+        self._grid = AirGrid(STEP_S)
+        self._level = AirLevel(STEP_S)
+        self._dips = Dips(STEP_S)
+        self._loading = LoadWatch()
+        self._witness = Witness()
+        self._kind: Initiator = self._initiator()
+        self._history: list[float] = []
+        self._history_end_s = 0.0
+        self._bodies: Bodies | None = None
+        self._loads: list[Load] = []
+        self._reached = False
+        self._complete = False
+        self._probe_held_s = 0.0
+        self._probe_last_s: float | None = None
+        self._probe_reached = False
+        self._forecast_due_s = 0.0
+        self._band: tuple[float, float, float] | None = None
+        self._dose_s = 0.0
+        self._held_s = 0.0
+        self._below_since_s: float | None = None
+        self._short_since_s: float | None = None
+        self._told: set[str] = set()
+        self._batches = 0
+
+    def _initiator(self) -> Initiator:
+        try:
+            return initiator(self.context.initiator)
+        except ValueError:
+            return initiator("")
+
+    # ------------------------------------------------------------------ feeding
+
+    def feed(self, sample: Sample, chamber_done: bool) -> list[Record]:
+        """What this sample lets us say. `chamber_done`: the pieces are no longer in the chamber (or there is none)."""
+        if self._start_s is None:
+            self._start_s = self.phase_since_s = sample.time_s
+        now = round(sample.time_s - self._start_s, 6)
+        said: list[Record] = []
+        air = sample.oven_c if sample.oven_c is not None else sample.oven2_c
+        if sample.marks:
+            self._take_marks(sample, now, said)
+        if sample.witness_c is not None or self._witness.seen:
+            self._take_witness(sample, now, air, said)
+        if air is not None:
+            for step in self._grid.feed(now, air):
+                self._take_step(sample, step, chamber_done, said)
+        return said
+
+    def _log_s(self, now_s: float) -> float:
+        return now_s + (self._start_s or 0.0)
+
+    def _take_marks(self, sample: Sample, now: float, said: list[Record]) -> None:
+        for mark in sample.marks:
+            if mark == "oven_loaded":
+                load = self._loading.mark(now)
+                if load is not None and not self._complete:
+                    self._load(load)
+            elif mark == "oven_unloaded" and self.phase in ("heating", "curing", "cooling"):
+                self._unload(sample, now, said)
+            elif mark.startswith("dial="):
+                self._level.restart()
+                self._told.discard("core_will_not_reach")
+                self._short_since_s = None
+
+    def _unload(self, sample: Sample, now: float, said: list[Record]) -> None:
+        if not self._complete:
+            text = "The pieces were taken out before the cure was complete; put them back and heat them again."
+            said.append(Caution(sample.time_s, "cure_interrupted", text))
+        self._enter("finished", now)
+        self._loading.rearm()
+
+    def _enter(self, phase: Phase, since: float) -> None:
+        self.phase = phase
+        self.phase_since_s = self._log_s(since)
+
+    # ------------------------------------------------------------------ loading
+
+    def _load(self, load: Load) -> None:
+        """Pieces went in: follow bodies from then, through the air seen since the log began."""
+        if load.chance >= 1.0:
+            self._loads = [load]
+        else:
+            self._loads.append(load)
+        if self.phase == "finished":
+            self._reset_cure()
+        if self.phase in ("cold", "finished") or (self.phase == "heating" and load.chance >= 1.0):
+            self._enter("heating", load.at_s)
+        self._run_again()
+
+    def _reset_cure(self) -> None:
+        self._reached = self._complete = self._probe_reached = False
+        self._probe_held_s = self._dose_s = self._held_s = 0.0
+        self._below_since_s = self._short_since_s = None
+        self._told.clear()
+        self._loads = self._loads[-1:]
+
+    def _run_again(self) -> None:
+        """Bodies from the beginning of what is kept, placed at each load."""
+        bodies = Bodies(self.context, self._scores, self._loading.room_c)
+        bodies.hold_s = self.context.hold_s
+        if self.context.witness == "other":
+            bodies.follow_other()
+        count = len(self._history)
+        first_end = self._history_end_s - (count - 1) * STEP_S
+        if count:
+            bodies.settle_empty(self._history[0])
+        waiting = list(self._loads)
+        for place, mean in enumerate(self._history):
+            end = first_end + place * STEP_S
+            while waiting and waiting[0].at_s <= end:
+                self._place(bodies, waiting.pop(0))
+            if waiting and len(waiting) == len(self._loads):
+                bodies.warm_walls(mean)
+            else:
+                bodies.step(mean, end)
+        for load in waiting:
+            self._place(bodies, load)
+        self._bodies = bodies
+        self._forecast_due_s = self._history_end_s
+
+    def _place(self, bodies: Bodies, load: Load) -> None:
+        only = None
+        if load.chance < 1.0:
+            only = (np.arange(len(bodies.weight)) * 0.6180339887 + 0.1) % 1.0 < load.chance
+        bodies.place(load.start_c, load.spread_k, only)
+
+    # ------------------------------------------------------------------ the grid
+
+    def _take_step(self, sample: Sample, step: Step, chamber_done: bool, said: list[Record]) -> None:
+        self._history.append(step.mean_c)
+        self._history_end_s = step.end_s
+        if len(self._history) > KEPT_STEPS:
+            del self._history[: KEPT_STEPS // 4]
+        dip = self._dips.feed(step, self._loading.room_c)
+        if dip is not None or step.bridged:
+            self._level.restart()
+        self._level.feed(step.mean_c)
+        stepped = self._bodies is not None and self.phase not in ("cold", "finished")
+        if stepped and self._bodies is not None:
+            self._bodies.step(step.mean_c, step.end_s)
+        load = self._loading.feed(step, dip, chamber_done)
+        if load is not None and not self._complete and self._believable(load):
+            self._load(load)
+        if self.phase in ("heating", "curing", "cooling"):
+            self._follow(sample, step, said)
+
+    def _believable(self, load: Load) -> bool:
+        """A dip after the call was made is a look inside: the pieces were in."""
+        return not self._reached or load.chance >= 1.0
+
+    def _follow(self, sample: Sample, step: Step, said: list[Record]) -> None:
+        bodies = self._bodies
+        if bodies is None:
+            return
+        core = bodies.core_c
+        low, mid, high = weighted_quantiles(core, bodies.weight, (0.1, 0.5, 0.9))
+        if self._witness.fault:
+            wide = weighted_quantiles(core, bodies.weight, (0.02, 0.98))
+            self._witness.check_back(step.end_s, wide[0] - 2, wide[1] + 2)
+        probe = self._probe_c()
+        if probe is not None:
+            low, mid, high = probe - 1.3, probe, probe + 1.3
+        self._band = (low, mid, high)
+        if self.phase in ("heating", "curing"):
+            rate = equivalent_rate(mid, self.context.target_c, self._kind)
+            self._dose_s += STEP_S * rate
+        if probe is None:
+            self._judge_by_model(sample, bodies, said)
+        self._after(sample, step, mid, said)
+
+    def _probe_c(self) -> float | None:
+        """The slowest piece's core by the probe, where it may decide."""
+        if self.context.witness == "other":
+            return None
+        return self._witness.value_c
+
+    # ------------------------------------------------------------------ calls
+
+    def _judge_by_model(self, sample: Sample, bodies: Bodies, said: list[Record]) -> None:
+        target = self.context.target_c
+        if not self._reached:
+            core = bodies.core_c
+            near = bodies.chance(core >= target - 2)
+            if near >= CHANCE_2K:
+                passed = bodies.chance(core >= target)
+                if passed >= CHANCE_TARGET and bodies.chance(core >= target - 4) >= CHANCE_4K:
+                    since = _median_of(bodies.crossed_s, bodies.weight, self._history_end_s)
+                    self._say_reached(sample, since, passed, "model", said)
+        elif not self._complete:
+            hold = self.context.hold_s
+            done = bodies.chance(bodies.held_s >= hold)
+            near = bodies.chance(bodies.held_near_s >= hold)
+            self._held_s = weighted_quantiles(bodies.held_s, bodies.weight, (0.5,))[0]
+            if done >= 0.5 and near >= CHANCE_2K:
+                self._say_complete(sample, self._history_end_s, done, "model", said)
+
+    def _say_reached(self, sample: Sample, since: float, sure: float, basis: str, said: list[Record]) -> None:
+        self._reached = True
+        since = min(since, round(sample.time_s - (self._start_s or 0.0), 6))
+        said.append(Event(sample.time_s, "cure_temperature_reached", self._log_s(since), round(sure, 3), basis))
+        self._enter("curing", since)
+        self._forecast_due_s = 0.0
+
+    def _say_complete(self, sample: Sample, since: float, sure: float, basis: str, said: list[Record]) -> None:
+        self._complete = True
+        self._held_s = self.context.hold_s
+        since = min(since, round(sample.time_s - (self._start_s or 0.0), 6))
+        said.append(Event(sample.time_s, "cure_complete", self._log_s(since), round(sure, 3), basis))
+        self._enter("cooling", since)
+
+    def _take_witness(self, sample: Sample, now: float, air: float | None, said: list[Record]) -> None:
+        witness = self._witness
+        fault = witness.feed(now, sample.witness_c, air)
+        if fault and self.phase in ("heating", "curing"):
+            text = (
+                "The witness probe changes faster than anything inside a piece can: it fell out, or it touches "
+                "the tray. It is no longer believed; the core is reckoned from the air. Put it back if that is safe."
+            )
+            said.append(Caution(sample.time_s, f"sensor_witness_{fault}", text))
+        value = self._probe_c()
+        if value is None or self.phase not in ("heating", "curing"):
+            self._probe_last_s = None
+            return
+        target = self.context.target_c
+        if not self._reached:
+            if value >= target + PROBE_MARGIN_K and not self._vetoed():
+                slope = max(witness.slope_k_s, 1e-4)
+                back = min((value - target) / slope, 600.0)
+                self._say_reached(sample, now - back, 0.95, "witness", said)
+                self._probe_held_s = back
+                self._probe_last_s = now
+            return
+        last = self._probe_last_s
+        self._probe_last_s = now
+        if self._complete or last is None:
+            return
+        if value >= target - 2:
+            self._probe_held_s += now - last
+        self._held_s = self._probe_held_s
+        if self._probe_held_s >= self.context.hold_s:
+            self._say_complete(sample, now, 0.95, "witness", said)
+
+    def _vetoed(self) -> bool:
+        """The model may veto a probe that says what no body could be: it is in a quicker piece, or out of it."""
+        bodies = self._bodies
+        if bodies is None or self.context.witness == "slowest":
+            return False
+        return bodies.chance(bodies.core_c >= self.context.target_c - 3) < 0.02
+
+    # ------------------------------------------------------------------ afterwards, cautions, forecasts
+
+    def _after(self, sample: Sample, step: Step, core_c: float, said: list[Record]) -> None:
+        if self.phase == "cooling":
+            if core_c < HANDLE_C and step.mean_c < HANDLE_C + 5:
+                self._enter("finished", step.end_s)
+                self._loading.rearm()
+            return
+        if self.phase == "curing":
+            self._watch_hold(sample, step, core_c, said)
+        if step.end_s >= self._forecast_due_s:
+            self._forecast_due_s = step.end_s + FORECAST_EVERY_S
+            self._forecast(sample, step, said)
+
+    def _watch_hold(self, sample: Sample, step: Step, core_c: float, said: list[Record]) -> None:
+        target = self.context.target_c
+        if core_c >= target - 2:
+            self._below_since_s = None
+            self._told.discard("cure_interrupted")
+            return
+        if self._below_since_s is None:
+            self._below_since_s = step.end_s
+        if step.end_s - self._below_since_s >= 600 and "cure_interrupted" not in self._told:
+            self._told.add("cure_interrupted")
+            text = (
+                f"The core has been below {target - 2:.0f} degC for ten minutes; the hold stands still until it is "
+                "warm again. Check the oven's door, its dial and its power."
+            )
+            said.append(Caution(sample.time_s, "cure_interrupted", text))
+
+    def _air_ahead(self, level: Level, scores: Array) -> list[Array]:
+        """The reading of the air for each step of `_AHEAD` and each body."""
+        target = self.context.target_c
+        if level.steady:
+            plateau = level.level_c + level.spread_k * scores
+            return [plateau] * len(_AHEAD)
+        start = level.level_c
+        plateau = np.maximum(start, target + 10 + 7 * scores)
+        slope = max(level.slope_k_s, 0.004)
+        out, time = [], 0.0
+        for length in _AHEAD:
+            time += length
+            out.append(np.minimum(plateau, start + slope * (time - length / 2)))
+        return out
+
+    def _forecast(self, sample: Sample, step: Step, said: list[Record]) -> None:
+        bodies, level = self._bodies, self._level.level
+        if bodies is None or level is None or self._dips.open_since_s is not None:
+            return
+        reached, complete = bodies.ahead(self._air_ahead(level, bodies.draws.plateau), _AHEAD, step.end_s)
+        if not self._reached:
+            self._judge_short(sample, step, level, bodies, reached, said)
+            self._say_forecast(sample, "cure_temperature_reached", reached, bodies, said)
+        if not self._complete:
+            self._say_forecast(sample, "cure_complete", complete, bodies, said)
+
+    def _say_forecast(self, sample: Sample, target: str, when: Array, bodies: Bodies, said: list[Record]) -> None:
+        now = round(sample.time_s - (self._start_s or 0.0), 6)
+        low, mid, high = weighted_quantiles(np.minimum(when, now + HORIZON_S), bodies.weight, (0.1, 0.5, 0.9))
+        if mid >= now + HORIZON_S * 0.999:
+            return
+        low, mid, high = (self._log_s(round(max(value, now), 1)) for value in (low, mid, high))
+        said.append(Forecast(sample.time_s, target, low, mid, high))
+
+    def _judge_short(
+        self, sample: Sample, step: Step, level: Level, bodies: Bodies, reached: Array, said: list[Record]
+    ) -> None:
+        """Will the core get there at all, the air being steady as it is?"""
+        may = bodies.chance(np.isfinite(reached))
+        if not level.steady or may >= 0.3 or step.end_s - (self.phase_since_s - (self._start_s or 0.0)) < 900:
+            self._short_since_s = None
+            return
+        if self._short_since_s is None:
+            self._short_since_s = step.end_s
+            return
+        if "core_will_not_reach" in self._told:
+            return
+        self._told.add("core_will_not_reach")
+        target = self.context.target_c
+        steady = weighted_quantiles(bodies.steady_core_c(level.level_c), bodies.weight, (0.5,))[0]
+        need = level.level_c + (target - steady) + 3
+        text = (
+            f"The air averages {level.level_c:.0f} degC and the core will settle near {min(steady, 999):.0f} degC, "
+            f"below its target of {target:.0f} degC. Turn the dial up until the air averages about {need:.0f} degC."
+        )
+        said.append(Caution(sample.time_s, "core_will_not_reach", text))
+
+    # ------------------------------------------------------------------ what is shown and kept
+
+    def outlook_part(self) -> dict[str, Any]:
+        """The oven's share of the outlook: core band, hold, dose, next action."""
+        if self._band is None or self.phase == "cold":
+            return {}
+        low, mid, high = self._band
+        part: dict[str, Any] = {
+            "core_c": round(mid, 2),
+            "core_low_c": round(low, 2),
+            "core_high_c": round(high, 2),
+            "held_s": min(self._held_s, self.context.hold_s),
+            "hold_s": self.context.hold_s,
+            "dose_s": self._dose_s,
+            "next_action": "",
+            "next_at_s": None,
+        }
+        return part
+
+    def learnt(self) -> str:
+        """What this batch taught of the oven, as `Context.oven_learnt` of the next; "" when nothing was learnt."""
+        if self._bodies is None or not self._witness.seen:
+            return self.context.oven_learnt
+        return learnt_text(self._bodies.scores, self._bodies.weight, self._batches + 1)
+
+
+def _median_of(times_s: Array, weight: Array, now_s: float) -> float:
+    """Weighted median of the times that are known; `now_s` where none is."""
+    known = np.isfinite(times_s)
+    if not known.any():
+        return now_s
+    return min(weighted_quantiles(times_s[known], weight[known], (0.5,))[0], now_s)
