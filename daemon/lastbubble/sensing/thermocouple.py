@@ -5,7 +5,7 @@ Pure: no port, no clock, standard library only. The guard and the service judge 
 Frame, most significant bit first (MAX31855 datasheet, memory map): D31..18 thermocouple, signed, 0.25 K; D17 always 0;
 D16 fault; D15..4 cold junction, signed, 0.0625 K; D3 always 0; D2 short to supply; D1 short to ground; D0 open.
 
-Order of the checks: transfer -> bus -> reported fault -> junction -> range -> step. The first that fails names the cause.
+Order of the checks: transfer, bus, reported fault, junction, range, step. The first that fails names the cause.
 A chip that is dead or not there reads as a healthy 0.0 degC for everybody who does not look at the whole frame.
 """
 
@@ -112,15 +112,15 @@ class Calibration:
         for shown, actual in points:
             if abs(actual - shown) > 15:
                 raise ValueError(
-                    f"calibration corrects {shown:g} to {actual:g} degC; allowed up to 15 K. A probe that far off is the "
-                    "wrong type or wired the wrong way round: mend it"
+                    f"calibration corrects {shown:g} to {actual:g} degC; allowed up to 15 K. A probe that far off is "
+                    "the wrong type or wired the wrong way round: mend it"
                 )
         if len(points) == 2:
             (shown_1, actual_1), (shown_2, actual_2) = points
             if abs(shown_2 - shown_1) < 20:
                 raise ValueError(
-                    f"calibration points at {shown_1:g} and {shown_2:g} degC are too near; allowed: 20 K apart or more. "
-                    "Take an ice bath and boiling water, or delete one point"
+                    f"calibration points at {shown_1:g} and {shown_2:g} degC are too near; allowed: 20 K apart or more. Take "
+                    "an ice bath and boiling water, or delete one point"
                 )
             slope = (actual_2 - actual_1) / (shown_2 - shown_1)
             if not 0.9 <= slope <= 1.1:
@@ -162,8 +162,8 @@ class ProbeSettings:
     def __post_init__(self) -> None:
         if not 0 <= self.select_pin <= 27 or self.select_pin in (7, 8, 9, 10, 11):
             raise ValueError(
-                f"{self.name}.select_pin is {self.select_pin}; allowed 0 to 27 without 7 to 11, which belong to the SPI bus "
-                "itself. Wire the converter's chip select to another free pin, such as 5, 6, 12, 13, 16, 25"
+                f"{self.name}.select_pin is {self.select_pin}; allowed 0 to 27 without 7 to 11, which belong to the SPI "
+                "bus itself. Wire the converter's chip select to another free pin, such as 5, 6, 12, 13, 16, 25"
             )
         low, high = self.range_c
         if not -200 <= low < high <= 1372:
@@ -177,7 +177,7 @@ _DETAIL: Final = {
     "short_ground": "the thermocouple touches ground; check its insulation, or take a probe with an insulated junction",
     "short_supply": "the thermocouple touches the converter's supply; check its wiring",
     "several": "the converter reports several faults at once (frame {word:08X}); check thermocouple and board",
-    "junction": "the converter says it is at {junction:.2f} degC {why}; check its wires, and keep it away from the heat",
+    "junction": "the converter says it is at {junction:.2f} degC {why}; check its wires, keep it away from the heat",
     "range": "the thermocouple reads {value:.1f} degC; allowed {low:g} to {high:g}. Check its type and its polarity",
     "range_none": "the converter shows {shown:.2f} degC at {junction:.2f} degC, which is no type K temperature; "
     "check the thermocouple's type and its wires",
@@ -268,54 +268,51 @@ class FrameJudge:
         """
         if raw is None or len(raw) != 4:
             text = error or ("no frame" if raw is None else f"{len(raw)} bytes instead of 4")
-            return self._bad("io", time_s, _DETAIL["io"].format(error=text), None)
+            return self._no_frame("io", time_s, _DETAIL["io"].format(error=text))
         frame = decode(raw)
         cause = frame.cause
         if cause == "bus":
-            return self._bad("bus", time_s, _DETAIL["bus"].format(word=frame.word), None)
+            return self._no_frame("bus", time_s, _DETAIL["bus"].format(word=frame.word))
         junction_c = frame.junction_c
-        why = self._junction_fault(junction_c)
+        junction = self._judge_junction(junction_c, time_s)
         if cause:
-            detail = _DETAIL[cause].format(word=frame.word)
-            return self._bad(cause, time_s, detail, None if why else junction_c)
-        if why:
-            return self._bad("junction", time_s, _DETAIL["junction"].format(junction=junction_c, why=why), None)
+            return self._bad(cause, time_s, _DETAIL[cause].format(word=frame.word)), junction
+        if junction.value is None:
+            return self._bad("junction", time_s, junction.detail), junction
         try:
             value = self._calibration.apply(straight_line_to_true_c(frame.shown_c, junction_c))
         except ValueError:
             detail = _DETAIL["range_none"].format(shown=frame.shown_c, junction=junction_c)
-            return self._bad("range", time_s, detail, junction_c)
+            return self._bad("range", time_s, detail), junction
         low, high = self._range
         if not low <= value <= high:
-            return self._bad("range", time_s, _DETAIL["range"].format(value=value, low=low, high=high), junction_c)
+            return self._bad("range", time_s, _DETAIL["range"].format(value=value, low=low, high=high)), junction
         last = self._hot.last
         if not self._hot.believes(value):
             self.frames["step"] += 1
             detail = _DETAIL["step"].format(last=last, value=value)
-            return Reading(None, time_s, _BAD, self.source, "step", detail), self._junction_reading(time_s, junction_c)
+            return Reading(None, time_s, _BAD, self.source, "step", detail), junction
         self.frames[""] += 1
-        return Reading(value, time_s, _GOOD, self.source), self._junction_reading(time_s, junction_c)
+        return Reading(value, time_s, _GOOD, self.source), junction
 
-    def _junction_fault(self, junction_c: float) -> str:
-        low, high = self._junction_range
-        if not low <= junction_c <= high:
-            self._junction.interrupt()
-            return f"(allowed {low:g} to {high:g})"
-        last = self._junction.last
-        if not self._junction.believes(junction_c):
-            return f"one frame after {last:.2f} (allowed: {JUNCTION_STEP_K:g} K a frame)"
-        return ""
+    def _no_frame(self, cause: str, time_s: float, detail: str) -> tuple[Reading, Reading]:
+        self._junction.interrupt()
+        return self._bad(cause, time_s, detail), Reading(None, time_s, _BAD, self.junction_source, cause, detail)
 
-    def _bad(self, cause: str, time_s: float, detail: str, junction_c: float | None) -> tuple[Reading, Reading]:
-        """Both readings of a frame whose hot junction is no reading; the cold one too where `junction_c` is None."""
+    def _bad(self, cause: str, time_s: float, detail: str) -> Reading:
         self.frames[cause] += 1
         self._hot.interrupt()
-        if junction_c is None and cause in ("io", "bus"):
-            self._junction.interrupt()
-        hot = Reading(None, time_s, _BAD, self.source, cause, detail)
-        if junction_c is None:
-            return hot, Reading(None, time_s, _BAD, self.junction_source, cause, detail)
-        return hot, self._junction_reading(time_s, junction_c)
+        return Reading(None, time_s, _BAD, self.source, cause, detail)
 
-    def _junction_reading(self, time_s: float, junction_c: float) -> Reading:
-        return Reading(junction_c, time_s, _GOOD, self.junction_source)
+    def _judge_junction(self, junction_c: float, time_s: float) -> Reading:
+        low, high = self._junction_range
+        last = self._junction.last
+        if not low <= junction_c <= high:
+            self._junction.interrupt()
+            why = f"(allowed {low:g} to {high:g})"
+        elif not self._junction.believes(junction_c):
+            why = f"one frame after {last:.2f} (allowed: {JUNCTION_STEP_K:g} K a frame)"
+        else:
+            return Reading(junction_c, time_s, _GOOD, self.junction_source)
+        detail = _DETAIL["junction"].format(junction=junction_c, why=why)
+        return Reading(None, time_s, _BAD, self.junction_source, "junction", detail)
