@@ -200,7 +200,7 @@ class OvenSide:
         self._history_end_s = step.end_s
         if len(self._history) > KEPT_STEPS:
             del self._history[: KEPT_STEPS // 4]
-        dip = self._dips.feed(step, self._loading.room_c)
+        dip = self._dips.feed(step, self._loading.room_c, self._level.trough_c)
         if dip is not None or step.bridged:
             self._level.restart()
         self._level.feed(step.mean_c)

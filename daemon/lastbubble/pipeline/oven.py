@@ -136,6 +136,11 @@ class AirLevel:
                 turns.popleft()
 
     @property
+    def trough_c(self) -> float | None:
+        """The lowest turning point of the cycles, once there are two [degC]."""
+        return min(turn[1] for turn in self._troughs) if len(self._troughs) >= 2 else None
+
+    @property
     def level(self) -> Level | None:
         """None until there are a few minutes of air."""
         window = self._window
@@ -177,9 +182,11 @@ class Dip:
 class Dips:
     """Finds falls of the air that no shut oven makes. `feed` returns a dip once the air rises again."""
 
-    #: Share of (air - room) that has to be lost within a minute, and the least fall [K].
-    SHARE: Final = 0.10
-    LEAST_K: Final = 6.0
+    #: Share of (air - room) that has to be lost within a minute, and the least fall [K]. A thermostat's own cycles can
+    #: lose as much where the air is light and the band wide, so a dip also has to go below the troughs seen before.
+    SHARE: Final = 0.13
+    LEAST_K: Final = 7.0
+    BELOW_K: Final = 4.0
 
     def __init__(self, step_s: float) -> None:
         self._steps = max(2, round(60 / step_s) + 1)
@@ -193,7 +200,8 @@ class Dips:
         """Start of a dip that is going on, or None."""
         return None if self._open is None else self._open[0]
 
-    def feed(self, step: Step, room_c: float) -> Dip | None:
+    def feed(self, step: Step, room_c: float, trough_c: float | None) -> Dip | None:
+        """trough_c : lowest turning point of the cycles so far, None where there was none [degC]"""
         if step.bridged:
             self._recent.clear()
             self._open = None
@@ -202,7 +210,8 @@ class Dips:
         if self._open is None:
             top_s, top = max(self._recent, key=lambda item: item[1])
             fall = top - step.mean_c
-            if top > room_c + 25 and fall > max(self.LEAST_K, self.SHARE * (top - room_c)):
+            deep = trough_c is None or step.mean_c < trough_c - self.BELOW_K
+            if deep and top > room_c + 25 and fall > max(self.LEAST_K, self.SHARE * (top - room_c)):
                 self._open = (top_s, top)
                 self._lowest, self._lowest_s = step.mean_c, step.end_s
             return None

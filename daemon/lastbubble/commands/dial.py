@@ -1,0 +1,101 @@
+"""`lastbubble dial`: which setting gives the wanted air, learnt from this oven's logs."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from lastbubble.dial import Answer, DialModel, Stretch, learn, stretches, to_unit
+from lastbubble.errors import BadInput
+
+SUMMARY = "learn this oven's dial from its logs"
+
+_HOW = {
+    "cycles": "steady, whole cycles",
+    "flat": "steady, flat",
+    "levelling": "not yet steady, extrapolated",
+    "at_least": "still rising: at least this",
+}
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("logs", type=Path, nargs="+", metavar="LOG.csv", help="logs with dial= marks, one a session")
+    parser.add_argument("--target-c", type=float, required=True, metavar="T", help="wanted mean air, degC")
+    parser.add_argument("--limit-c", type=float, metavar="L", help="the guard's limit: never recommend beyond it, degC")
+    parser.add_argument("--json", action="store_true", help='answer {"dial","low","high","unit"} only')
+    parser.epilog = (
+        "examples:\n"
+        "  lastbubble dial maple-1.csv maple-2.csv --target-c 105\n"
+        "  lastbubble dial *.csv --target-c 105 --limit-c 120 --json\n\n"
+        "The mean is over whole thermostat cycles, as the thermocouple reads it; low..high is an 80 % band."
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    from lastbubble.ledger.logfile import read_log
+
+    if not 30 <= args.target_c <= 250:
+        raise BadInput(f"--target-c is {args.target_c:g}; 30 to 250 degC is allowed")
+    found: list[Stretch] = []
+    for path in args.logs:
+        found += stretches(read_log(path), str(path))
+    if not found:
+        raise BadInput(
+            f"no log of {len(args.logs)} has a dial= mark with warm air after it; mark the setting when you turn "
+            "the dial ('lastbubble mark dial=260F'), and let the oven run until its thermostat has switched twice"
+        )
+    model = learn(found)
+    answer = model.answer(args.target_c)
+    if args.limit_c is not None:
+        answer = _within(model, answer, args.target_c, args.limit_c)
+    if args.json:
+        print(json.dumps(json_answer(answer)))
+        return 0
+    print("\n".join(in_words(found, answer, args.target_c)))
+    return 0
+
+
+def _within(model: DialModel, answer: Answer, target_c: float, limit_c: float) -> Answer:
+    """The answer, or the highest one that keeps mean and swing below the guard's limit."""
+    room = limit_c - answer.swing_k - answer.mean_spread_k
+    if target_c <= room:
+        return answer
+    print(
+        f"a mean of {target_c:g} degC with a swing of {answer.swing_k:.0f} K and {answer.mean_spread_k:.0f} K of doubt "
+        f"would pass the guard's limit of {limit_c:g} degC; the setting below is for {room:.0f} degC",
+        file=sys.stderr,
+    )
+    return model.answer(room)
+
+
+def json_answer(answer: Answer) -> dict[str, float | str]:
+    """The stable answer: settings to a fifth of a mark's usual step, finer than a hand can set."""
+    digits = 0 if answer.unit == "F" else 1
+    return {
+        "dial": round(answer.dial, digits),
+        "low": round(answer.low, digits),
+        "high": round(answer.high, digits),
+        "unit": answer.unit,
+    }
+
+
+def in_words(found: list[Stretch], answer: Answer, target_c: float) -> list[str]:
+    """What was learnt from which session, the setting, what to expect, and what to try next."""
+    unit = answer.unit
+    lines = ["what each session taught:"]
+    for item in found:
+        sign = ">=" if item.how == "at_least" else "  "
+        lines.append(
+            f"  {to_unit(item.dial_c, item.unit):5.0f} {item.unit} -> {sign}{item.mean_c:6.1f} degC "
+            f"+- {item.spread_k:.1f}  swing +- {item.swing_k:.0f}  {_HOW[item.how]}  ({item.session})"
+        )
+    lines += [
+        f"set the dial to {answer.dial:.0f} {unit} for {target_c:g} degC mean air "
+        f"(80 %: {answer.low:.0f} to {answer.high:.0f} {unit})",
+        f"expect {answer.mean_c:.0f} degC +- {1.28 * answer.mean_spread_k:.0f} (80 %), "
+        f"swinging +- {answer.swing_k:.0f} K",
+        f"trying {answer.next_dial:.0f} {unit} next would teach most",
+    ]
+    return lines
