@@ -119,8 +119,8 @@ class Calibration:
             (shown_1, actual_1), (shown_2, actual_2) = points
             if abs(shown_2 - shown_1) < 20:
                 raise ValueError(
-                    f"calibration points at {shown_1:g} and {shown_2:g} degC are too near; allowed: 20 K apart or more. Take "
-                    "an ice bath and boiling water, or delete one point"
+                    f"calibration points at {shown_1:g} and {shown_2:g} degC are too near; allowed: 20 K or more "
+                    "apart. Take an ice bath and boiling water, or delete one point"
                 )
             slope = (actual_2 - actual_1) / (shown_2 - shown_1)
             if not 0.9 <= slope <= 1.1:
@@ -162,8 +162,8 @@ class ProbeSettings:
     def __post_init__(self) -> None:
         if not 0 <= self.select_pin <= 27 or self.select_pin in (7, 8, 9, 10, 11):
             raise ValueError(
-                f"{self.name}.select_pin is {self.select_pin}; allowed 0 to 27 without 7 to 11, which belong to the SPI "
-                "bus itself. Wire the converter's chip select to another free pin, such as 5, 6, 12, 13, 16, 25"
+                f"{self.name}.select_pin is {self.select_pin}; allowed 0 to 27 without 7 to 11, which belong to the "
+                "SPI bus itself. Wire the converter's chip select to another free pin, such as 5, 6, 12, 13, 16, 25"
             )
         low, high = self.range_c
         if not -200 <= low < high <= 1372:
