@@ -1,7 +1,7 @@
 """A pin factory of gpiozero over the simulated board's lines; they behave as the kernel's do under lgpio.
 
 A pin that is made claims its line and makes it an input without pull. Made an output it is low first, then what was
-asked for (as lgpio's claim does). A closed pin becomes an input without pull and stays claimed until the factory closes:
+asked for (as lgpio does). A closed pin becomes an input without pull and stays claimed until the factory closes:
 the board's resistor decides. A killed owner closes nothing: the line keeps its last level, unless the board is strict.
 Outputs read back what the line is.
 
