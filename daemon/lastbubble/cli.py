@@ -31,6 +31,7 @@ COMMANDS: Final[dict[str, str]] = {
     "dial": "learn this oven's dial from its logs",
     "log": "export a batch as a log, import a log (also other people's)",
     "settings": "check a settings file, print the schema",
+    "doctor": "what is wrong with this station, the most important first, and the mend",
 }
 
 
