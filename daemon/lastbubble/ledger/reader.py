@@ -60,6 +60,7 @@ class Reader:
         self._spare: list[sqlite3.Connection] = []
         self._spare_lock = threading.Lock()
         self._may_lack = not must_exist
+        self._told = ""
         self._identity: tuple[int, int] | None = None
         if must_exist:
             if not path.is_file():
@@ -131,7 +132,9 @@ class Reader:
                 return link.execute(sql, values).fetchall()
         except (sqlite3.Error, LastbubbleError) as exc:
             if self._may_lack:
-                log.warning("event=ledger_read finding=%r", str(exc))
+                if str(exc) != self._told:
+                    self._told = str(exc)
+                    log.warning("event=ledger_read finding=%r", str(exc))
                 return []
             raise LastbubbleError(f"{self.path}: the ledger cannot be read ({exc})") from exc
 
@@ -201,8 +204,13 @@ class Reader:
         ]
         if len(found) < limit:
             last = found[-1].seq if found else seq
-            found += [row for row in waiting if row.seq > last][: limit - len(found)]
+            newer = [row for row in waiting if row.seq > last]
+            hidden = self._imported() if newer and live_only else set()
+            found += [row for row in newer if row.batch not in hidden][: limit - len(found)]
         return found
+
+    def _imported(self) -> set[int]:
+        return {row[0] for row in self.query("SELECT id FROM batches WHERE source != 'live'")}
 
     def records(self, batch: int, after_seq: int = 0) -> Iterator[StoredRecord]:
         """All records of one batch, in the order in which they were said."""

@@ -173,12 +173,17 @@ class Ledger(Reader):
 
     def open_batch_row(self) -> BatchRow | None:
         with self._state:
-            known = {row.id: row for row in self._rows.values()}
+            known = {row.id: self._placed(row) for row in self._rows.values()}
         stored = super().open_batch_row()
         if stored is not None and stored.id not in known:
             known[stored.id] = stored
         found = [row for row in known.values() if row.closed_utc is None and row.source == "live"]
         return max(found, key=lambda row: row.id) if found else None
+
+    def _imported(self) -> set[int]:
+        with self._state:
+            own = {row.id for row in self._rows.values() if row.source != "live"}
+        return super()._imported() | own
 
     def _placed(self, row: BatchRow) -> BatchRow:
         place = self._places.get(row.id)
@@ -299,6 +304,8 @@ class Ledger(Reader):
 
     def close(self) -> None:
         """Commit what can be committed and let the file go; what stays behind is logged."""
+        # Readers first: the last connection to close must be one that may tidy up the write-ahead log.
+        super().close()
         if not self._writer.close():
             log.error("event=ledger_closed_with_rest health=%s", self.health.cause or "slow")
         super().close()
