@@ -58,7 +58,7 @@ def series(
     for time_s in sorted(found):
         place, value = found[time_s]
         if place - before > 1:
-            out.append((first_s + (before + 1) * width_s, None))
+            out.append(((out[-1][0] + time_s) / 2, None))
         before = place
         out.append((time_s, value))
     return out
