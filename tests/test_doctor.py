@@ -233,6 +233,12 @@ def test_a_simulated_bench_on_a_real_board_is_a_danger(bench: Bench) -> None:
     assert found(bench, TEXT + "simulated: true\n") == []
 
 
+def test_a_pulsed_driver_forgives_a_kept_level(bench: Bench) -> None:
+    bench.write("/sys/module/pinctrl_rp1/parameters/persist_gpio_outputs", "1")
+    assert found(bench) == [("danger", "relay line")]
+    assert found(bench, TEXT.replace("  relay_pin: 17", "  relay_pin: 17\n  drive: pulsed")) == [("poor", "relay line")]
+
+
 def test_a_clock_from_before_the_program_is_told(bench: Bench) -> None:
     assert found(bench, year=1970) == [("poor", "clock")]
 

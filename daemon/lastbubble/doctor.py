@@ -182,7 +182,8 @@ def _line_without_an_owner(patient: Patient) -> Iterator[Finding]:
     where = "/boot/firmware/config.txt"
     if "Y" in persisting(patient.machine) or (lines is not None and "dtparam=strict_gpiod" not in lines):
         yield Finding(
-            "danger",
+            # A pulsed driver drops out by itself when the edges stop, whatever level the line keeps.
+            "poor" if guard.drive == "pulsed" else "danger",
             "relay line",
             "the kernel keeps a dead owner's last level: heat would stay on if the guard were killed",
             f"write dtparam=strict_gpiod into {where} and restart the machine",
@@ -198,12 +199,12 @@ def _line_without_an_owner(patient: Patient) -> Iterator[Finding]:
 
 
 def persisting(machine: Machine) -> list[str]:
-    """Each pin driver's own word on whether it keeps a released output at its level ("Y" or "N")."""
+    """Each pin driver's own word on whether it keeps a released output at its level: "Y" or "N"."""
     found = []
     for module in machine.names("/sys/module"):
         text = machine.text(f"/sys/module/{module}/parameters/persist_gpio_outputs")
         if text is not None:
-            found.append(text)
+            found.append("Y" if text.upper() in ("Y", "1") else "N")
     return found
 
 
