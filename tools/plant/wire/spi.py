@@ -12,6 +12,7 @@ from __future__ import annotations
 import os
 import signal
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
@@ -129,6 +130,11 @@ class BenchBus:
     def deinit(self) -> None:
         """Close the bus."""
         self._file.close()
+
+    def __iter__(self) -> Iterator[object]:
+        """The bus and what gives its select lines, for whoever wants the two apart."""
+        yield self
+        yield self.chip_select
 
     # -- the chips -------------------------------------------------------------------------------------------------
 
