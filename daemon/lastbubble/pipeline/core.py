@@ -40,7 +40,7 @@ STEP_S: Final = 20.0
 #: What is drawn for each body, in this order; each as a standard normal score.
 DIMENSIONS: Final = (
     "convection", "emissivity", "wall_lag", "wall_loss", "size", "width", "length", "conductivity",
-    "heat_capacity", "couple", "place", "lying", "start", "plateau", "other_size",
+    "heat_capacity", "couple", "place", "lying", "start", "plateau", "other_size", "probe",
 )  # fmt: skip
 _AT: Final = {name: place for place, name in enumerate(DIMENSIONS)}
 #: Those that belong to the oven and its thermocouple, and stay with the station.
@@ -72,6 +72,7 @@ class Draws:
     size_m, width_m, length_m : see `physics.conduction.bank` [m];  k_w_mk, diffusivity_m2_s
     couple_k : thermocouple's error [K];  place : error of its place, share of (air - room) [-]
     start_k : pieces' start above what is believed of it [K];  plateau : score of the oven's plateau [-]
+    probe_k : error of the probe and of its hole [K]
     other_ratio : size of the probe's piece over the slowest one's [-]
     """
 
@@ -89,6 +90,7 @@ class Draws:
     place: Array
     start_k: Array
     plateau: Array
+    probe_k: Array
     other_ratio: Array
 
 
@@ -105,20 +107,20 @@ def draw(context: Context, scores: Array) -> Draws:
     else:
         size = context.piece_thickness_mm / 1000 * np.exp(0.05 * z[_AT["size"]])
     # Proportions: a quarter of all slabs and cylinders are as good as endless, the rest compact to long.
-    width = _side(context.piece_width_mm, size, 1.25, 0.5, z[_AT["width"]], 0.7)
+    width = _side(context.piece_width_mm, size, 1.0, 0.5, z[_AT["width"]], 0.7)
     if shape == "cylinder":
-        width = _side(context.piece_length_mm, size, 1.1, 0.5, z[_AT["width"]], 0.7)
-    length = _side(context.piece_length_mm, width, 0.45, 0.45, z[_AT["length"]], 0.7)
+        width = _side(context.piece_length_mm, size, 1.0, 0.5, z[_AT["width"]], 0.7)
+    length = _side(context.piece_length_mm, width, 0.4, 0.35, z[_AT["length"]], 0.7)
     k_w_mk = stuff.k_w_mk * np.exp(stuff.k_spread * z[_AT["conductivity"]])
     capacity = stuff.heat_capacity_j_m3k * np.exp(stuff.rc_spread * z[_AT["heat_capacity"]])
     # A piece on a rack takes heat all round; on a tray its underside takes less.
-    lying = 0.88 * np.exp(0.12 * z[_AT["lying"]])
+    lying = 0.93 * np.exp(0.08 * z[_AT["lying"]])
     return Draws(
         shape=shape,
-        h_c=8.5 * np.exp(0.45 * z[_AT["convection"]]) * lying,
-        emissivity=_between(0.25, 0.95, z[_AT["emissivity"]]) * lying,
-        wall_lag_s=600.0 * np.exp(0.6 * z[_AT["wall_lag"]]),
-        wall_loss=0.065 * np.exp(0.6 * z[_AT["wall_loss"]]) - 0.01,
+        h_c=8.5 * np.exp(0.38 * z[_AT["convection"]]) * lying,
+        emissivity=_between(0.35, 0.95, z[_AT["emissivity"]]) * lying,
+        wall_lag_s=700.0 * np.exp(0.65 * z[_AT["wall_lag"]]),
+        wall_loss=0.07 * np.exp(0.65 * z[_AT["wall_loss"]]) - 0.01,
         size_m=size,
         width_m=width,
         length_m=length,
@@ -128,6 +130,7 @@ def draw(context: Context, scores: Array) -> Draws:
         place=0.015 * z[_AT["place"]],
         start_k=1.0 * z[_AT["start"]],
         plateau=z[_AT["plateau"]],
+        probe_k=0.7 * z[_AT["probe"]],
         other_ratio=_between(0.35, 1.0, z[_AT["other_size"]]),
     )
 
@@ -150,6 +153,7 @@ class Bodies:
 
     core_c, walls_c : (n,) the present state;  weight : (n,), sums to 1
     crossed_s : (n,) time at which each core first passed the target, nan before
+    waiting : (n,) bodies that are taken not to be in the oven yet
     held_s, held_near_s : (n,) time at or above target - 2 K since the target (since target - 2 K) was passed
     """
 
@@ -176,6 +180,7 @@ class Bodies:
         self._near = np.zeros(n, dtype=bool)
         self.held_s = np.zeros(n)
         self.held_near_s = np.zeros(n)
+        self.waiting = np.zeros(n, dtype=bool)
         self._wall_step = -np.expm1(-STEP_S / d.wall_lag_s)
 
     def _make(self, ratio: Array) -> Bank:
@@ -195,6 +200,17 @@ class Bodies:
         self._other = self._make(self.draws.other_ratio)
         self._z_other = self._z.copy()
         self.other_c = self.core_c.copy()
+
+    def hold_back(self, share: float) -> None:
+        """This share of the bodies may not be in the oven yet: they stay at room temperature until they are placed."""
+        n = len(self.weight)
+        self.waiting = (np.arange(n) * 0.6180339887 + 0.1) % 1.0 < share
+
+    def believe_waiting(self, factor: float) -> None:
+        """Bayes: what was seen is `factor` times as likely for bodies that wait as for the others."""
+        if self.waiting.any():
+            self.weight = np.where(self.waiting, self.weight * factor, self.weight)
+            self.weight /= self.weight.sum()
 
     def place(self, start_c: float, spread_k: float, only: npt.NDArray[np.bool_] | None = None) -> None:
         """Put the pieces into the oven at this temperature; `only` some bodies' (a load that is not certain)."""
@@ -222,6 +238,8 @@ class Bodies:
         share = self._share(STEP_S, 0)
         before = self.core_c
         self._advance(self._z, self._bank, share, air)
+        if self.waiting.any():
+            self._z[self.waiting] = self.room_c
         self.core_c = np.einsum("nm,nm->n", self._bank.core, self._z)
         if self._other is not None:
             self._advance(self._z_other, self._other, self._share(STEP_S, 1), air)
@@ -265,6 +283,10 @@ class Bodies:
         air = self.air_at_piece_c(read_c)
         loss = self.draws.wall_loss * (air - self.room_c)
         self.walls_c += self._wall_step * (air - loss - self.walls_c)
+
+    def probe_c(self, other: bool) -> Array:
+        """What a probe in the slowest piece (or in the other, quicker one) would read in each body [degC]."""
+        return np.asarray((self.other_c if other else self.core_c) + self.draws.probe_k)
 
     def settle_empty(self, read_c: float) -> None:
         """The oven has stood at this temperature for long: the walls have it too."""
@@ -360,21 +382,39 @@ def learnt_scores(scores: Array, text: str) -> Array:
     return out
 
 
-def learnt_text(scores: Array, weight: Array, batches: int) -> str:
-    """What these weighted bodies know of the oven, for the next batch (see `learnt_scores`)."""
-    columns = [_AT[name] for name in OVEN_DIMENSIONS]
-    z = scores[:, columns]
-    mean = weight @ z
-    centred = z - mean
-    cov = (centred * weight[:, None]).T @ centred
+def assimilate(scores: Array, told: Array, observed: float, error: float) -> Array:
+    """The scores after one observation: an ensemble square root filter in one pass.
+
+    scores : (n, dimensions);  told : (n,) what each body says would be observed;  observed, error : with its
+    standard deviation. Linear and Gaussian in the ensemble's own covariances, deterministic (no perturbed
+    observations).
+
+    Source: J. S. Whitaker and T. M. Hamill, Mon. Weather Rev. 130 (2002) 1913, serial square root filter (from memory).
+    """
+    n = len(told)
+    mean = scores.mean(axis=0)
+    apart = scores - mean
+    told_mean = float(told.mean())
+    told_apart = told - told_mean
+    variance = float(told_apart @ told_apart) / (n - 1)
+    total = variance + error * error
+    gain = apart.T @ told_apart / (n - 1) / total
+    # Chance correlations of a few hundred bodies would teach what the observation knows nothing of.
+    gain = np.where(np.abs(gain) * math.sqrt(total) < 2 / math.sqrt(n), 0.0, gain)
+    less = 1 / (1 + error / math.sqrt(total))
+    return np.asarray(mean + gain * (observed - told_mean) + apart - less * told_apart[:, None] * gain)
+
+
+def learnt_text(scores: Array) -> str:
+    """What these bodies know of the oven, for the next batch (see `learnt_scores`)."""
+    z = scores[:, [_AT[name] for name in OVEN_DIMENSIONS]]
     # Ovens drift and loads differ: what one batch taught is not believed quite as sharply in the next.
-    cov = cov * 1.3 + 0.04 * np.eye(len(columns))
+    cov = np.cov(z.T) * 1.3 + 0.04 * np.eye(len(OVEN_DIMENSIONS))
     return json.dumps(
         {
             "names": list(OVEN_DIMENSIONS),
-            "mean": [round(float(value), 4) for value in mean],
+            "mean": [round(float(value), 4) for value in z.mean(axis=0)],
             "cov": [[round(float(value), 5) for value in row] for row in cov],
-            "batches": batches,
         },
         separators=(",", ":"),
     )

@@ -11,6 +11,8 @@ piece, when the probe passes the target by a margin for its own error, unless th
 
 from __future__ import annotations
 
+import math
+from collections import deque
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -22,6 +24,7 @@ from lastbubble.pipeline.core import (
     BODIES,
     STEP_S,
     Bodies,
+    assimilate,
     learnt_scores,
     learnt_text,
     standard_scores,
@@ -39,8 +42,8 @@ Phase = Literal["cold", "heating", "curing", "cooling", "finished"]
 
 #: A call without a probe: chance that the core is past the target; past target - 2 K; past target - 4 K.
 CHANCE_TARGET: Final = 0.50
-CHANCE_2K: Final = 0.87
-CHANCE_4K: Final = 0.93
+CHANCE_2K: Final = 0.85
+CHANCE_4K: Final = 0.92
 #: A probe's word: its smoothed reading has to be this far past the target [K], for a probe's own error.
 PROBE_MARGIN_K: Final = 0.3
 #: Pieces can be handled below this (common practice, no published source) [degC].
@@ -48,8 +51,16 @@ HANDLE_C: Final = 45.0
 FORECAST_EVERY_S: Final = 300.0
 #: Nobody waits longer for a cure than this; later is told as this [s].
 HORIZON_S: Final = 18 * 3600.0
+#: The probe teaches the bodies this often at first, and the later in a batch the more seldom [s].
+LEARN_EVERY_S: Final = 600.0
+#: How far a probe's reading and the bodies' law may differ although all is well (law, hole, noise) [K].
+PROBE_LAW_K: Final = 0.8
+KEPT_OBSERVATIONS: Final = 64
 #: Grid steps kept for running the bodies again from an earlier loading: 48 h.
 KEPT_STEPS: Final = 8640
+
+#: Doubt that preheated pieces still wait falls with this time once the oven is warm (our judgement) [s].
+_DOUBT_STEP: Final = math.exp(-STEP_S / 1500.0)
 
 #: Steps ahead: finer at first.
 _AHEAD: Final = [60.0] * 30 + [240.0] * 30 + [960.0] * 60
@@ -89,7 +100,10 @@ class OvenSide:
         self._below_since_s: float | None = None
         self._short_since_s: float | None = None
         self._told: set[str] = set()
-        self._batches = 0
+        self._seen_probe: deque[tuple[float, float]] = deque(maxlen=KEPT_OBSERVATIONS)
+        self._learn_due_s = 0.0
+        self._taught = 0
+        self._stalled = False
 
     def _initiator(self) -> Initiator:
         try:
@@ -146,15 +160,16 @@ class OvenSide:
 
     def _load(self, load: Load) -> None:
         """Pieces went in: follow bodies from then, through the air seen since the log began."""
-        if load.chance >= 1.0:
+        if math.isinf(load.favours):
             self._loads = [load]
         else:
             self._loads.append(load)
         if self.phase == "finished":
             self._reset_cure()
-        if self.phase in ("cold", "finished") or (self.phase == "heating" and load.chance >= 1.0):
+        if self.phase in ("cold", "finished") or (self.phase == "heating" and math.isinf(load.favours)):
             self._enter("heating", load.at_s)
         self._run_again()
+        self._forecast_due_s = self._history_end_s
 
     def _reset_cure(self) -> None:
         self._reached = self._complete = self._probe_reached = False
@@ -182,16 +197,25 @@ class OvenSide:
                 bodies.warm_walls(mean)
             else:
                 bodies.step(mean, end)
+                self._doubt(bodies, mean)
         for load in waiting:
             self._place(bodies, load)
         self._bodies = bodies
-        self._forecast_due_s = self._history_end_s
 
     def _place(self, bodies: Bodies, load: Load) -> None:
-        only = None
-        if load.chance < 1.0:
-            only = (np.arange(len(bodies.weight)) * 0.6180339887 + 0.1) % 1.0 < load.chance
-        bodies.place(load.start_c, load.spread_k, only)
+        if math.isinf(load.favours):
+            bodies.place(load.start_c, load.spread_k)
+            if load.waiting > 0:
+                bodies.hold_back(load.waiting)
+        else:
+            bodies.believe_waiting(load.favours)
+            bodies.place(load.start_c, load.spread_k, bodies.waiting)
+            bodies.waiting = np.zeros_like(bodies.waiting)
+
+    def _doubt(self, bodies: Bodies, read_c: float) -> None:
+        """The longer a warm oven's door stays shut, the less likely it is that the pieces still wait outside."""
+        if read_c >= self.context.target_c - 8 and bodies.waiting.any():
+            bodies.believe_waiting(_DOUBT_STEP)
 
     # ------------------------------------------------------------------ the grid
 
@@ -207,6 +231,7 @@ class OvenSide:
         stepped = self._bodies is not None and self.phase not in ("cold", "finished")
         if stepped and self._bodies is not None:
             self._bodies.step(step.mean_c, step.end_s)
+            self._doubt(self._bodies, step.mean_c)
         load = self._loading.feed(step, dip, chamber_done)
         if load is not None and not self._complete and self._believable(load):
             self._load(load)
@@ -215,7 +240,7 @@ class OvenSide:
 
     def _believable(self, load: Load) -> bool:
         """A dip after the call was made is a look inside: the pieces were in."""
-        return not self._reached or load.chance >= 1.0
+        return not self._reached or math.isinf(load.favours)
 
     def _follow(self, sample: Sample, step: Step, said: list[Record]) -> None:
         bodies = self._bodies
@@ -226,6 +251,9 @@ class OvenSide:
         if self._witness.fault:
             wide = weighted_quantiles(core, bodies.weight, (0.02, 0.98))
             self._witness.check_back(step.end_s, wide[0] - 2, wide[1] + 2)
+        self._learn(step)
+        bodies = self._bodies or bodies
+        core = bodies.core_c
         probe = self._probe_c()
         if probe is not None:
             low, mid, high = probe - 1.3, probe, probe + 1.3
@@ -236,6 +264,26 @@ class OvenSide:
         if probe is None:
             self._judge_by_model(sample, bodies, said)
         self._after(sample, step, mid, said)
+
+    def _learn(self, step: Step) -> None:
+        """Let the probe teach the bodies, then follow the taught ones from the beginning."""
+        bodies, value = self._bodies, self._witness.value_c
+        if bodies is None or value is None or step.end_s < self._learn_due_s or self._complete:
+            return
+        age = step.end_s - self._loads[-1].at_s
+        if age < 300:
+            return
+        self._learn_due_s = step.end_s + max(LEARN_EVERY_S, 0.15 * age)
+        believed = ~bodies.waiting
+        told = bodies.probe_c(self.context.witness == "other")
+        spread = float(np.std(told[believed]))
+        off = (value - float(np.mean(told[believed]))) / math.hypot(spread, PROBE_LAW_K)
+        if abs(off) > 4:
+            # Not this law: a stall, a probe elsewhere. Nothing is learnt from what does not fit at all.
+            return
+        self._scores = assimilate(self._scores, told, value, PROBE_LAW_K)
+        self._taught += 1
+        self._run_again()
 
     def _probe_c(self) -> float | None:
         """The slowest piece's core by the probe, where it may decide."""
@@ -424,14 +472,12 @@ class OvenSide:
 
     def learnt(self) -> str:
         """What this batch taught of the oven, as `Context.oven_learnt` of the next; "" when nothing was learnt."""
-        if self._bodies is None or not self._witness.seen:
+        if self._taught == 0:
             return self.context.oven_learnt
-        return learnt_text(self._bodies.scores, self._bodies.weight, self._batches + 1)
+        return learnt_text(self._scores)
 
 
 def _median_of(times_s: Array, weight: Array, now_s: float) -> float:
-    """Weighted median of the times that are known; `now_s` where none is."""
-    known = np.isfinite(times_s)
-    if not known.any():
-        return now_s
-    return min(weighted_quantiles(times_s[known], weight[known], (0.5,))[0], now_s)
+    """Weighted median of the times, where unknown ones (nan) are still to come; at most `now_s`."""
+    times = np.where(np.isnan(times_s), math.inf, times_s)
+    return min(weighted_quantiles(times, weight, (0.5,))[0], now_s)

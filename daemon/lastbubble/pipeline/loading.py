@@ -5,12 +5,14 @@ opens, the air dips), and a log that begins with the pieces inside. A mark `oven
 late, so it points at the nearest thing the air did before it. Pieces that are still in the chamber cannot be in the
 oven.
 
-A dip after a start from cold without a mark may be loading or a look inside. That is not decided: the answer carries
-the chance that it was the loading, and the bodies are split (`Load.chance`).
+An oven that warms up without a mark may hold the pieces or still wait for them, and a dip that follows may be their
+loading or a look inside. That is not decided here: the answer carries how likely each is (`Load.waiting`,
+`Load.favours`), and the bodies are split.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,16 +25,25 @@ _MARK_LATE_S: Final = 2400.0
 _MARK_EARLY_S: Final = 300.0
 #: Common practice: a warm room. Used where the log never saw the oven cold.
 _ROOM_C: Final = 21.0
+#: An oven that warms up from cold without a mark is being preheated, empty, about this often; and a dip of a warm
+#: oven is so many times likelier when pieces still wait than when they are in (our judgement, no published source).
+_WAITING: Final = 0.40
+_LOAD_OVER_LOOK: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """The pieces went in at `at_s` with this chance; they were then at about start_c +- spread_k."""
+    """The pieces went in at `at_s`; they were then at about start_c +- spread_k.
+
+    waiting : share of doubt that they are not in yet and will be put in through the door later
+    favours : for a dip: how many times likelier it is as the loading than as a look inside; inf = it is the loading
+    """
 
     at_s: float
     start_c: float
     spread_k: float
-    chance: float = 1.0
+    waiting: float = 0.0
+    favours: float = math.inf
 
 
 class LoadWatch:
@@ -69,7 +80,7 @@ class LoadWatch:
         self._mark_s, self._mark_used = time_s, False
         dip = self._dip
         if dip is not None and dip.start_s >= time_s - _MARK_LATE_S:
-            return self._from_mark(self._at_dip(dip, 1.0))
+            return self._from_mark(self._at_dip(dip))
         if not self.hot:
             return self._from_mark(Load(time_s, self.room_c, 1.5))
         if self.rise_s is not None and time_s - self.rise_s <= _MARK_LATE_S and self._done_by(self.rise_s):
@@ -81,8 +92,8 @@ class LoadWatch:
         self._loaded = self._sure = True
         return load
 
-    def _at_dip(self, dip: Dip, chance: float) -> Load:
-        return Load(dip.start_s, self.room_c, 2.5, chance)
+    def _at_dip(self, dip: Dip, favours: float = math.inf) -> Load:
+        return Load(dip.start_s, self.room_c, 2.5, favours=favours)
 
     def _done_by(self, time_s: float) -> bool:
         return self._done_s is not None and self._done_s <= time_s + 600
@@ -106,7 +117,7 @@ class LoadWatch:
             return None
         if self.rise_s is not None and self._done_by(self.rise_s):
             self._loaded = True
-            return Load(self.rise_s, self.room_c, 1.5)
+            return Load(self.rise_s, self.room_c, 1.5, waiting=_WAITING)
         if self.rise_s is None and self._done_by(self._first_s):
             # The log begins hot. Rising from the first moment: the door has just been shut behind the pieces.
             age = step.end_s - self._first_s
@@ -140,15 +151,14 @@ class LoadWatch:
         if mark is not None and dip.start_s <= mark + _MARK_EARLY_S and mark <= dip.end_s + _MARK_LATE_S:
             if abs(mark - dip.start_s) <= _MARK_EARLY_S or mark >= dip.start_s:
                 self._loaded = self._sure = True
-                return self._at_dip(dip, 1.0)
+                return self._at_dip(dip)
             return None
         if self._sure:
             return None
         if not self._loaded:
             self._loaded = self._sure = True
-            return self._at_dip(dip, 1.0)
-        # Loaded from cold as far as is known, and now the door was opened. Once only.
-        self._sure = True
+            return self._at_dip(dip)
+        # It warmed up from cold, with or without the pieces, and now the door was opened. A loading takes longer than a
+        # look, so the air falls further; and it comes once the oven is warm.
         share = (dip.before_c - dip.lowest_c) / max(dip.before_c - self.room_c, 1.0)
-        long_hot = self.rise_s is not None and dip.start_s - self.rise_s > 900
-        return self._at_dip(dip, (0.7 if share > 0.25 else 0.35) if long_hot else 0.3)
+        return self._at_dip(dip, _LOAD_OVER_LOOK * (2.0 if share > 0.3 else 1.0 if share > 0.2 else 0.4))
