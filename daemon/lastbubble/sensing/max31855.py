@@ -1,12 +1,12 @@
 """Thin reader of one MAX31855 through its usual driver, over any bus that looks like `busio.SPI`.
 
 One transfer a reading: the driver's `temperature` and `reference_temperature` are two transfers and belong to two
-moments, so only the first is called, and the frame is taken whole from the driver's buffer, which holds it also where the
-driver raised because of a fault bit. The buffer is zeroed before each read, so that a transfer that never happened
+moments, so only the first is called, and the frame is taken whole from the driver's buffer, which holds it also where
+the driver raised because of a fault bit. The buffer is zeroed before each read, so that a transfer that never happened
 cannot show the frame before it.
 
-A failing select line or clock setting leaves the driver's bus locked, and its next read would spin for ever: the lock is
-given back here, before and after every read. That is right because one process, one thread owns the bus.
+A failing select line or clock setting leaves the driver's bus locked, and its next read would spin for ever: the lock
+is given back here, before and after every read. That is right because one process, one thread owns the bus.
 
 What can fail comes in three kinds (RuntimeError of the driver, OSError of the kernel, a plain Exception of the pin
 library): every one becomes a text, none gets through.
@@ -55,10 +55,10 @@ class BoardBus:
             board: Any = importlib.import_module("board")
             self._digitalio: Any = importlib.import_module("digitalio")
             self._spi: Any = board.SPI()
-        except Exception as exc:  # noqa: BLE001  # Blinka raises whatever its back end raises, also plain Exceptions
+        except Exception as exc:  # Blinka raises whatever its back end raises, also plain Exceptions
             raise LastbubbleError(
-                f"the SPI bus cannot be opened ({type(exc).__name__}: {exc}); it needs a Raspberry Pi with SPI switched "
-                "on (dtparam=spi=on in config.txt, then a restart) and a user of the groups spi and gpio"
+                f"the SPI bus cannot be opened ({type(exc).__name__}: {exc}); it needs a Raspberry Pi with SPI "
+                "switched on (dtparam=spi=on in config.txt, then a restart) and a user of the groups spi and gpio"
             ) from exc
         self._board = board
 
@@ -66,10 +66,10 @@ class BoardBus:
         """The line of GPIO `pin`, free for a chip select. LastbubbleError where somebody has it or there is none."""
         try:
             return self._digitalio.DigitalInOut(getattr(self._board, f"D{pin}"))
-        except Exception as exc:  # noqa: BLE001  # the pin library's own errors derive from Exception alone
+        except Exception as exc:  # the pin library's own errors derive from Exception alone
             raise LastbubbleError(
-                f"the chip select at GPIO {pin} cannot be taken ({type(exc).__name__}: {exc}); another program may hold "
-                "it, or it is not on this board: wire the converter's chip select to a free pin and change select_pin"
+                f"the chip select at GPIO {pin} cannot be taken ({type(exc).__name__}: {exc}); another program may "
+                "hold it, or this board has none: wire the converter to a free pin and change its select_pin"
             ) from exc
 
     def try_lock(self) -> bool:
