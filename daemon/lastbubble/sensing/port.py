@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import logging
+import os
 import select
 import termios
 from dataclasses import dataclass
@@ -71,7 +72,7 @@ class Port:
     def lost(self, now_s: float, exc: BaseException) -> None:
         """The port failed while in use: let it go, try again in a second."""
         self.shut()
-        self.fault = Fault("port", f"{self._settings.path} is gone ({exc}); plug the gauge's adapter in again")
+        self.fault = Fault("port", f"{self._settings.path} is gone ({_words(exc)}); plug the gauge's adapter in again")
         log.warning("event=gauge_port_lost port=%s error=%r", self._settings.path, str(exc))
         self._later(now_s)
 
@@ -97,13 +98,15 @@ class Port:
 
     def _open(self, now_s: float) -> None:
         settings = self._settings
+        # A pseudo-terminal (a gauge behind a network converter) has neither parity nor stop bits, and refuses them.
+        frame = "8N1" if os.path.realpath(settings.path).startswith("/dev/pts/") else settings.frame
         try:
             self.line = serial.Serial(
                 settings.path,
                 settings.baud,
-                bytesize=int(settings.frame[0]),
-                parity=_PARITY[settings.frame[1]],
-                stopbits=int(settings.frame[2]),
+                bytesize=int(frame[0]),
+                parity=_PARITY[frame[1]],
+                stopbits=int(frame[2]),
                 timeout=0,
                 write_timeout=1.0,
                 exclusive=True,
@@ -122,6 +125,11 @@ class Port:
     def _later(self, now_s: float) -> None:
         self._retry_s = min(_LONGEST_RETRY_S, self._retry_s * 2 if self._retry_s else _FIRST_RETRY_S)
         self._next_s = now_s + self._retry_s
+
+
+def _words(exc: BaseException) -> str:
+    # termios.error prints itself as a pair.
+    return str(exc.args[-1]) if isinstance(exc, termios.error) and exc.args else str(exc)
 
 
 def take(line: serial.Serial) -> bytes:
@@ -149,4 +157,4 @@ def _why(path: str, exc: BaseException) -> str:
         return f"{path} may not be opened; add the service's user to the group dialout"
     if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(exc):
         return f"{path} is in use by another program; stop that one (a modem manager probes ports for some seconds)"
-    return f"{path} cannot be opened ({exc}); check that it is a serial port"
+    return f"{path} cannot be opened ({_words(exc)}); check that it is a serial port"

@@ -21,8 +21,10 @@ from __future__ import annotations
 
 import logging
 import threading
+from dataclasses import replace
 from typing import Final, Protocol
 
+from lastbubble.clock import RealClock
 from lastbubble.records import Quality, Reading
 from lastbubble.sensing.gauge import SOURCE
 
@@ -32,6 +34,8 @@ log = logging.getLogger("lastbubble.sensing")
 
 #: Longest wait of a caller [s of real time].
 PATIENCE_S: Final = 0.25
+#: A port that has not come back after so long does not; no poll of ours may take half of it [s of real time].
+HANGS_S: Final = 30.0
 
 
 class PressureSource(Protocol):
@@ -51,16 +55,19 @@ class Polled(Protocol):
 class Unhurried:
     """A PressureSource out of a Polled one.
 
-    hangs_s : bench time after which a poll that has not come back is a fault                             [s]
-    patience_s : longest wait of the caller                                                    [s, real time]
+    patience_s : longest wait of the caller                                                    [s of real time]
+    hangs_s : a poll that has not come back after so long is a fault                           [s of real time]
     """
 
-    def __init__(self, inner: Polled, hangs_s: float = 10.0, patience_s: float = PATIENCE_S) -> None:
+    def __init__(self, inner: Polled, patience_s: float = PATIENCE_S, hangs_s: float = HANGS_S) -> None:
         self._inner = inner
         self._hangs_s = hangs_s
         self._patience_s = patience_s
         self._changed = threading.Condition()
+        self._real = RealClock()
         self._asked_s: float | None = None
+        self._asked_real_s = 0.0
+        self._standing: Reading | None = None
         self._taken = False
         self._done = False
         self._answer: Reading | None = None
@@ -77,15 +84,18 @@ class Unhurried:
                 self._thread.start()
             if self._asked_s is None:
                 self._asked_s = now_s
+                self._asked_real_s = self._real.now()
                 self._taken = self._done = False
                 self._changed.notify_all()
             if self._changed.wait_for(lambda: self._done or self._closing, self._patience_s):
                 answer, self._answer = self._answer, None
                 self._asked_s = None
+                self._standing = answer if answer is not None and answer.quality is Quality.BAD else None
                 return answer
-            if now_s - self._asked_s >= self._hangs_s:
+            if self._real.now() - self._asked_real_s >= self._hangs_s:
                 return _bad(now_s, "hangs", "the gauge's port does not come back from a read; unplug its adapter")
-            return None
+            # A fault stands until something better is heard.
+            return None if self._standing is None else replace(self._standing, time_s=now_s)
 
     def close(self) -> None:
         """Stop, and wait a second at most for the port to come back."""

@@ -39,4 +39,4 @@ def pressure_source(settings: GaugeSettings, scale: GaugeScale) -> PressureSourc
             inner = AdcGauge(settings, scale)  # type: ignore[arg-type]  # the name told
         case other:
             raise TypeError(f"no source of pressure is made of a {other}")
-    return Unhurried(inner, hangs_s=max(10.0, 5 * settings.every_s))
+    return Unhurried(inner)
