@@ -12,11 +12,19 @@ from typing import Final
 from lastbubble.settings.faults import Fault, Path, found_text, path_text
 from lastbubble.settings.messages import is_secret
 from lastbubble.settings.models import Settings
+from lastbubble.settings.quantities import emit
 from lastbubble.settings.source import Source
 
 __all__ = ["RULES", "contradictions"]
 
 Clash = tuple[tuple[Path, ...], str, str, str]
+#: The guard's pins, as its keys call them.
+PIN_KEYS: Final = ("relay_pin", "feedback_pin", "stop_pin", "permit_pin", "reset_pin", "lamp_pin")
+
+#: Least room between the cure and the limit: the air runs ahead of the core, and a dial thermostat swings
+#: (common practice, no published source) [K].
+ROOM_K: Final = 8.0
+
 Rule = Callable[[Settings], Iterator[Clash]]
 
 RULES: Final[list[Rule]] = []
@@ -78,8 +86,11 @@ def pins(settings: Settings) -> Iterator[tuple[Path, int]]:
             yield ("chamber", "gauge", "select_pin"), chamber.gauge.select_pin
         if chamber.valve is not None:
             yield ("chamber", "valve", "pin"), chamber.valve.pin
-    if settings.guard is not None:
-        yield ("guard", "relay_pin"), settings.guard.relay_pin
+    guard = settings.guard
+    for name in PIN_KEYS if guard is not None else ():
+        pin: int | None = getattr(guard, name)
+        if pin is not None:
+            yield ("guard", name), pin
 
 
 @rule
@@ -145,24 +156,20 @@ def probes_named_once(settings: Settings) -> Iterator[Clash]:
 
 
 @rule
-def chip_select_of_probes(settings: Settings) -> Iterator[Clash]:
-    for index, probe in enumerate(settings.oven.probes if settings.oven else []):
-        if probe.select_pin in (7, 8):
-            yield (
-                (("oven", "probes", index, "select_pin"),),
-                "{0}: the kernel toggles 7 and 8 in every transfer, so this converter would answer for the others",
-                "another free pin, such as 5, 6, 12, 13, 16, 25",
-                "wire the converter's chip select there",
-            )
-
-
-@rule
-def two_point_calibration(settings: Settings) -> Iterator[Clash]:
+def calibration(settings: Settings) -> Iterator[Clash]:
     for index, probe in enumerate(settings.oven.probes if settings.oven else []):
         points = probe.calibration
+        here: Path = ("oven", "probes", index, "calibration")
+        for place, point in enumerate(points):
+            if abs(point.actual - point.shown) > 15:
+                yield (
+                    ((*here, place, "shown"), (*here, place, "actual")),
+                    "{0} and {1} are more than 15 K apart",
+                    "a correction up to 15 K",
+                    "a probe that far off is the wrong type or wired the wrong way round: mend it",
+                )
         if len(points) != 2:
             continue
-        here: Path = ("oven", "probes", index, "calibration")
         shown = points[1].shown - points[0].shown
         actual = points[1].actual - points[0].actual
         first, second = (*here, 0, "shown"), (*here, 1, "shown")
@@ -275,3 +282,127 @@ def modbus_register(settings: Settings) -> Iterator[Clash]:
             "0 to 65534",
             "look the address up in the gauge's manual",
         )
+
+
+LOOPBACK: Final = ("127.0.0.1", "::1", "localhost")
+
+
+@rule
+def page_on_the_network(settings: Settings) -> Iterator[Clash]:
+    page = settings.page
+    if page is not None and page.host not in LOOPBACK and page.password is None:
+        yield (
+            (("page", "host"), ("page", "password")),
+            "{0} lets others in, and {1} is not there",
+            f"without a password {', '.join(LOOPBACK)}",
+            "run `lastbubble page password` and copy its line to page.password",
+        )
+
+
+@rule
+def broker(settings: Settings) -> Iterator[Clash]:
+    mqtt = settings.mqtt
+    if mqtt is None:
+        return
+    at: Path = ("mqtt",)
+    if mqtt.password is not None and mqtt.password_file is not None:
+        yield (
+            ((*at, "password"), (*at, "password_file")),
+            "both {0} and {1} are written",
+            "one of them",
+            "keep the file",
+        )
+    for name, value in (("password", mqtt.password), ("password_file", mqtt.password_file)):
+        if value is not None and mqtt.username is None:
+            yield ((*at, name), (*at, "username")), "{0} is there without {1}", "both or none", "add the user's name"
+    if mqtt.ca_file is not None and not mqtt.tls:
+        yield (
+            ((*at, "ca_file"), (*at, "tls")),
+            "{0} is there and {1} is not true",
+            "ca_file with tls: true",
+            "add `tls: true`, or the password travels in the clear",
+        )
+    if mqtt.tls and mqtt.port == 1883:
+        yield (
+            ((*at, "tls"), (*at, "port")),
+            "{0} and {1} do not go together: 1883 is the port without encryption",
+            "8883, or what your broker says",
+            "delete the port: it is 8883 then",
+        )
+    if not mqtt.tls and mqtt.port == 8883:
+        yield (
+            ((*at, "tls"), (*at, "port")),
+            "{1} is the port for encryption and {0} is not true",
+            "8883 with tls: true",
+            "add `tls: true`",
+        )
+
+
+@rule
+def quiet_hours(settings: Settings) -> Iterator[Clash]:
+    phone = settings.phone
+    if phone is None:
+        return
+    first, last = ("phone", "quiet_from"), ("phone", "quiet_to")
+    if (phone.quiet_from is None) != (phone.quiet_to is None):
+        yield (first, last), "of {0} and {1} one is missing", "both or none", "write when the quiet hours begin and end"
+    elif phone.quiet_from is not None and phone.quiet_from == phone.quiet_to:
+        yield (first, last), "{0} is also {1}", "two times", "delete both if there are no quiet hours"
+
+
+@rule
+def room_below_the_limit(settings: Settings) -> Iterator[Clash]:
+    if settings.guard is None or settings.oven is None:
+        return
+    if settings.guard.limit < settings.cure.target_core + ROOM_K:
+        yield (
+            (("guard", "limit"), ("cure", "target_core")),
+            f"{{0}} leaves less than {ROOM_K:g} K above {{1}}: the oven's air has to be hotter than the core it heats",
+            f"a limit of at least {emit(settings.cure.target_core + ROOM_K, 'temperature', 'degC')}",
+            "raise the limit as far as pieces and oven bear, or lower the target",
+        )
+
+
+@rule
+def time_enough(settings: Settings) -> Iterator[Clash]:
+    if settings.guard is None:
+        return
+    permitted = getattr(settings.guard.rules, "permitted", None)
+    if isinstance(permitted, float) and permitted < settings.cure.hold + 1800:
+        yield (
+            (("guard", "rules", "permitted"), ("cure", "hold")),
+            "{0} ends the heat before {1} and half an hour of heating up are over",
+            f"at least {emit(settings.cure.hold + 1800, 'duration', 'min')}",
+            "let heat be permitted longer, or hold for a shorter time",
+        )
+
+
+@rule
+def warned_before_tripped(settings: Settings) -> Iterator[Clash]:
+    for early, late in (("junction_warn", "junction"), ("frozen_warn", "frozen")):
+        values = [getattr(settings.guard.rules, name) if settings.guard else 0.0 for name in (early, late)]
+        if settings.guard is not None and values[0] > values[1]:
+            yield (
+                (("guard", "rules", early), ("guard", "rules", late)),
+                "{0} would warn only after {1} has tripped",
+                "the warning below the trip",
+                "swap them",
+            )
+
+
+@rule
+def only_on_a_simulated_bench(settings: Settings) -> Iterator[Clash]:
+    if settings.simulated:
+        return
+    hooks: list[tuple[Path, object]] = [(("thermometer", "bus"), settings.thermometer.bus)]
+    if settings.guard is not None:
+        hooks.append((("guard", "pin_factory"), settings.guard.pin_factory))
+        hooks.append((("guard", "require_commissioning"), None if settings.guard.require_commissioning else False))
+    for path, value in hooks:
+        if value is not None:
+            yield (
+                (path, ("simulated",)),
+                "{0} replaces hardware or a check, and {1} is not true",
+                "only where simulated: true",
+                "delete it; on a bench without an oven add `simulated: true`",
+            )

@@ -87,7 +87,11 @@ def _judged(source: Source, faults: list[Fault]) -> tuple[Settings | None, list[
             if first:
                 faults.extend(fault for fault in found if not already.intersection(fault.paths))
                 first = False
-            if not _pruned(data, found, broken):
+            changed = _pruned(data, found, broken)
+            if "station" not in data:
+                # The only key that must be there; without any the rest could not be held against itself.
+                data["station"] = "station"
+            elif not changed:
                 return None, broken
 
 

@@ -220,7 +220,7 @@ def _like(model: type[BaseModel], path: Path) -> str:
             case Text() as judge:
                 return f"{judge.allowed} ({about})"
             case Count() as judge:
-                return f"{judge.low} to {judge.high} ({about})"
+                return f"{judge.allowed()} ({about})"
         if get_origin(field.annotation) is typing.Literal:
             return f"{', '.join(map(str, get_args(field.annotation)))} ({about})"
         return about

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 from lastbubble.context import Context
+from lastbubble.guard.config import GuardSettings
 from lastbubble.settings import rooms
 from lastbubble.settings.bench import Altitude, Barometer, Cure, Units
 from lastbubble.settings.gauges import Chamber
@@ -13,6 +14,7 @@ from lastbubble.settings.outlets import LedgerKeys, Mqtt, Page, Phone
 from lastbubble.settings.ovens import Oven
 from lastbubble.settings.quantities import AbsolutePath, StationName
 from lastbubble.settings.section import Section, key
+from lastbubble.thermometer import ThermometerSettings
 from lastbubble.units import Display
 
 __all__ = ["Settings"]
@@ -50,6 +52,22 @@ class Settings(Section):
     def to_context(self) -> Context:
         """What the pipeline is told of this station; a batch adds its pieces."""
         return rooms.context(self)
+
+    def to_guard(self) -> GuardSettings:
+        """What the guard is told. Raises SettingsError when the station has no guard."""
+        return rooms.guard(self)
+
+    def to_thermometer(self) -> ThermometerSettings:
+        """What the thermometer is told. Raises SettingsError when the station has no oven."""
+        return rooms.thermometer(self)
+
+    def thermometer_json(self) -> dict[str, Any]:
+        """The same as JSON values, as the thermometer reads it."""
+        return rooms.thermometer_json(self)
+
+    def guard_json(self) -> dict[str, Any]:
+        """The same as JSON values, as the guard reads it."""
+        return rooms.guard_json(self)
 
     def to_display(self) -> Display:
         """How this station shows its numbers."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from lastbubble.settings.quantities import AbsolutePath, Count, Text
+from lastbubble.settings.quantities import AbsolutePath, Count, Quantity, Text
 from lastbubble.settings.section import Section, key, secret
 
 __all__ = ["LedgerKeys", "Mqtt", "Page", "Phone"]
@@ -32,12 +32,24 @@ Url = Annotated[
 ]
 
 
+PageHash = Annotated[
+    str,
+    Text(
+        r"scrypt\$\d+\$\d+\$\d+\$[A-Za-z0-9+/=_-]+\$[A-Za-z0-9+/=_-]+",
+        "what `lastbubble page password` prints, beginning with scrypt$",
+        "run it and copy its line; a password as it is typed has no place in a file",
+        500,
+    ),
+]
+
+
 class LedgerKeys(Section):
     """The record of every batch: one SQLite file."""
 
     path: AbsolutePath = key(
         "the file; its folder has to be on a disk that keeps what it is told", "/var/lib/lastbubble/ledger.db"
     )
+    commit: Annotated[float, Quantity("duration", 0.5, 30, "s")] = key("what a power cut may cost at most", 5.0)
 
 
 class Mqtt(Section):
@@ -65,7 +77,11 @@ class Page(Section):
     """The station page. Without this group there is none."""
 
     host: Host = key(
-        "address to listen on: localhost for this machine only, 0.0.0.0 for the whole network", "localhost"
+        "address to listen on: 127.0.0.1 is this machine only, 0.0.0.0 the whole network (then it wants a password)",
+        "127.0.0.1",
     )
-    port: Annotated[int, Count(1024, 65535)] = key("port to listen on", 8620)
-    password_file: AbsolutePath | None = key("a file with the hash made by `lastbubble page password`", None)
+    port: Annotated[int, Count(1024, 65535, "80 and its like need root, which the service has not")] = key(
+        "port to listen on", 8087
+    )
+    password: PageHash | None = secret("what `lastbubble page password` printed: a hash, never the password", None)
+    names: list[Host] = key("host names by which the page may be called besides its own, as behind a proxy", [])

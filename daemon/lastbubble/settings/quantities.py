@@ -183,27 +183,56 @@ class Number(_Judged):
         return {"type": "number", "minimum": self.low, "maximum": self.high}
 
 
+def _run_text(first: int, last: int) -> str:
+    if last - first < 2:
+        return str(first) if first == last else f"{first}, {last}"
+    return f"{first} to {last}"
+
+
 @dataclass(frozen=True, slots=True)
 class Count(_Judged):
-    """A whole number, both bounds included, or one of `only`."""
+    """A whole number, both bounds included: one of `only` where that is given, none of `never`."""
 
     low: int
     high: int
     mend: str = "write a whole number inside"
     only: tuple[int, ...] = ()
+    never: tuple[int, ...] = ()
+
+    def allowed(self) -> str:
+        """`2 to 8, 12 to 27`"""
+        if self.only:
+            return ", ".join(map(str, self.only))
+        if not self.never:
+            return f"{self.low} to {self.high}"
+        runs: list[list[int]] = []
+        for number in range(self.low, self.high + 1):
+            if number in self.never:
+                continue
+            if runs and runs[-1][-1] == number - 1:
+                runs[-1][1:] = [number]
+            else:
+                runs.append([number])
+        return ", ".join(_run_text(run[0], run[-1]) for run in runs)
 
     def read(self, value: object) -> int:
-        fits = isinstance(value, int) and not isinstance(value, bool) and self.low <= value <= self.high
-        if not fits or (self.only and value not in self.only):
-            allowed = ", ".join(map(str, self.only)) if self.only else f"{self.low} to {self.high}"
-            raise refuse(f"a whole number, {allowed}", self.mend)
-        assert isinstance(value, int)  # for the type checker: `fits` says so
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int)
+            or not self.low <= value <= self.high
+            or (self.only and value not in self.only)
+            or value in self.never
+        ):
+            raise refuse(f"a whole number, {self.allowed()}", self.mend)
         return value
 
     def schema(self) -> JsonSchemaValue:
         if self.only:
             return {"type": "integer", "enum": list(self.only)}
-        return {"type": "integer", "minimum": self.low, "maximum": self.high}
+        out: JsonSchemaValue = {"type": "integer", "minimum": self.low, "maximum": self.high}
+        if self.never:
+            out["not"] = {"enum": list(self.never)}
+        return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +279,20 @@ StationName = Annotated[
         "it becomes part of topics and file names: write such as shed-bench",
     ),
 ]
-Pin = Annotated[int, Count(0, 27, "write the pin's GPIO (BCM) number, not its place on the connector")]
+#: GPIO numbers; 9 to 11 are the thermocouples' bus, 0 and 1 belong to add-on boards.
+Pin = Annotated[
+    int,
+    Count(2, 27, "write the GPIO (BCM) number, not the place on the connector; 9 to 11 are the bus", never=(9, 10, 11)),
+]
+SelectPin = Annotated[
+    int,
+    Count(
+        2,
+        27,
+        "take another free pin: the kernel toggles 7 and 8 in every transfer, so a converter there answers for others",
+        never=(7, 8, 9, 10, 11),
+    ),
+]
 AbsolutePath = Annotated[
     str, Text(r"/[^\0]*", "an absolute path, beginning with /", "write the whole path", longest=4000)
 ]

@@ -74,10 +74,8 @@ def allowed_text(field: FieldInfo) -> str:
     match judge:
         case Quantity():
             return judge.allowed()
-        case Count() if judge.only:
-            return ", ".join(map(str, judge.only))
         case Count():
-            return f"{judge.low} to {judge.high}"
+            return judge.allowed()
         case Number():
             return f"{judge.low:g} to {judge.high:g}"
         case Text():

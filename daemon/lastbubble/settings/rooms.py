@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any, Final
 
 from lastbubble.context import Context
+from lastbubble.errors import SettingsError
+from lastbubble.guard.config import GuardSettings, ProbeSettings
+from lastbubble.settings.heat import RULE_KEYS
+from lastbubble.thermometer import ThermometerProbe, ThermometerSettings
 from lastbubble.units import Display
 
 if TYPE_CHECKING:
     from lastbubble.settings.models import Settings
 
-__all__ = ["barometer_pa", "context", "display"]
+__all__ = ["barometer_pa", "context", "display", "guard", "guard_json", "thermometer", "thermometer_json"]
 
 STANDARD_PA: Final = 101325.0
 
@@ -46,6 +51,65 @@ def context(settings: Settings) -> Context:
         gauge_kind="" if chamber is None else chamber.gauge.reads,
         initiator=settings.cure.initiator or "",
     )
+
+
+def guard(settings: Settings) -> GuardSettings:
+    """What the guard is told. Raises SettingsError when the station has no guard."""
+    keys = settings.guard
+    if keys is None or settings.oven is None:
+        raise SettingsError(["guard and oven are not both there; allowed: a guard of an oven; add them"])
+    limits = {rule.setting.name: rule.table_value(getattr(keys.rules, rule.key)) for rule in RULE_KEYS}
+    limits["limit_c"] = keys.limit
+    return GuardSettings(
+        relay_pin=keys.relay_pin,
+        probes=tuple(
+            ProbeSettings(probe.name, tuple((point.shown, point.actual) for point in probe.calibration))
+            for probe in settings.oven.probes
+        ),
+        runtime_dir=settings.runtime_dir,
+        state_dir=keys.state_dir,
+        drive=keys.drive,
+        pin_factory=keys.pin_factory or "lgpio",
+        lease_s=keys.lease,
+        min_off_s=keys.min_off,
+        feedback_pin=keys.feedback_pin,
+        stop_pin=keys.stop_pin,
+        permit_pin=keys.permit_pin,
+        reset_pin=keys.reset_pin,
+        lamp_pin=keys.lamp_pin,
+        frame_users=tuple(keys.frame_users),
+        service_users=tuple(keys.service_users),
+        bench_users=tuple(keys.bench_users),
+        socket_group=keys.socket_group or "",
+        require_commissioning=keys.require_commissioning,
+        limits=limits,
+        simulated=settings.simulated,
+    )
+
+
+def thermometer(settings: Settings) -> ThermometerSettings:
+    """What the thermometer is told. Raises SettingsError when the station has no oven."""
+    if settings.oven is None:
+        raise SettingsError(["there is no oven in these settings, so there is nothing for a thermometer to read"])
+    keys = settings.thermometer
+    return ThermometerSettings(
+        probes=tuple(ThermometerProbe(probe.name, probe.select_pin) for probe in settings.oven.probes),
+        rate_hz=keys.rate,
+        runtime_dir=settings.runtime_dir,
+        bus=keys.bus or "",
+        spi_hz=round(keys.bus_clock),
+        simulated=settings.simulated,
+    )
+
+
+def thermometer_json(settings: Settings) -> dict[str, Any]:
+    """The fields of ThermometerSettings as JSON values, as `thermometer.settings_from_json` takes them."""
+    return asdict(thermometer(settings))
+
+
+def guard_json(settings: Settings) -> dict[str, Any]:
+    """The fields of GuardSettings as JSON values, as `guard.config.guard_settings_from_json` takes them."""
+    return asdict(guard(settings))
 
 
 def display(settings: Settings) -> Display:
