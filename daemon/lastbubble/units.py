@@ -213,13 +213,20 @@ class Display:
     def temperature_text(self, celsius: float | None, digits: int = 1) -> str:
         if celsius is None:
             return "no reading"
-        return f"{self.temperature_value(celsius):.{digits}f} {'°C' if self.temperature == 'degC' else '°F'}"
+        return f"{_fixed(self.temperature_value(celsius), digits)} {'°C' if self.temperature == 'degC' else '°F'}"
 
     def pressure_text(self, pascal: float | None) -> str:
         if pascal is None:
             return "no reading"
         value = self.pressure_value(pascal)
         if self.pressure == "inHg vacuum":
-            return f"{value:.2f} inHg vacuum"
-        digits = max(0, 2 - math.floor(math.log10(abs(value)))) if value else 2
-        return f"{value:.{min(digits, 4)}f} {self.pressure}"
+            return f"{_fixed(value, 2)} inHg vacuum"
+        # Three digits that mean something; of the rounded value, since 0.9996 is shown as 1.00.
+        size = abs(float(f"{value:.2e}"))
+        digits = max(0, 2 - math.floor(math.log10(size))) if size else 2
+        return f"{_fixed(value, min(digits, 4))} {self.pressure}"
+
+
+def _fixed(value: float, digits: int) -> str:
+    # Adding 0.0 takes the sign off a zero.
+    return f"{round(value, digits) + 0.0:.{digits}f}"

@@ -112,10 +112,10 @@ _INVERSE: Final = (
 def _emf_and_slope(t: float) -> tuple[float, float]:
     """E [mV] and dE/dt [mV/K] at t [degC], without a look at the range."""
     value = slope = 0.0
-    for coefficient in reversed(_BELOW if t < 0 else _ABOVE):
+    for coefficient in reversed(_BELOW if t <= 0 else _ABOVE):
         slope = slope * t + value
         value = value * t + coefficient
-    if t >= 0:
+    if t > 0:
         height, width, centre = _BUMP
         bump = height * exp(width * (t - centre) * (t - centre))
         value += bump
