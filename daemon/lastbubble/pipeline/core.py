@@ -29,7 +29,16 @@ from lastbubble.context import Context
 from lastbubble.physics.conduction import STEFAN_BOLTZMANN_W_M2K4, Bank, Shape, bank
 from lastbubble.physics.materials import material
 
-__all__ = ["BODIES", "DIMENSIONS", "STEP_S", "Bodies", "Draws", "draw", "weighted_quantiles"]
+__all__ = [
+    "BODIES",
+    "DIMENSIONS",
+    "STEP_S",
+    "Anchor",
+    "Bodies",
+    "Draws",
+    "draw",
+    "weighted_quantiles",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -146,6 +155,24 @@ def _side(known_mm: float | None, first_m: Array, mean: float, spread: float, z:
         return np.full_like(first_m, known_mm / 1000)
     ratio = np.maximum(np.exp(mean + spread * z), 1.0)
     return np.where(z > finite_up_to, math.inf, ratio * first_m)
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """The present by a believed probe.
+
+    core_c : the core [degC];  reached_s : when it reached its target, or None
+    held_s, held_spread_s : how long it has held, and how far the probe's own error may put that off [s]
+    """
+
+    core_c: float
+    reached_s: float | None
+    held_s: float
+    held_spread_s: float
+
+
+#: What a probe says beyond the law's own word fades with this time in a forecast [s].
+_OFF_FADES_S: Final = 5400.0
 
 
 class Bodies:
@@ -304,28 +331,35 @@ class Bodies:
         h_r = 4 * d.emissivity * STEFAN_BOLTZMANN_W_M2K4 * (walls + 273.15) ** 3
         return np.asarray((d.h_c * air + h_r * walls) / (d.h_c + h_r))
 
-    def ahead(self, air_c: list[Array], lengths_s: list[float], now_s: float) -> tuple[Array, Array]:
+    def ahead(
+        self, air_c: list[Array], lengths_s: list[float], now_s: float, anchor: Anchor | None = None
+    ) -> tuple[Array, Array]:
         """When each core passes the target, and when its hold is complete, if the air goes on like this.
 
         air_c : for each step to come the reading of the air, each (n,);  lengths_s : the steps' lengths (a few values)
+        anchor : what a believed probe says of the present, in place of each body's own past
         Returns (reached_s, complete_s), each (n,), inf where it does not happen. The state is not changed.
         """
         d, target = self.draws, self.target_c
-        z, walls = self._z.copy(), self.walls_c.copy()
+        z, walls, keep = self._z.copy(), self.walls_c, self.walls_c
         core = self.core_c
         reached = np.where(np.isnan(self.crossed_s), math.inf, self.crossed_s)
         held = self.held_s.copy()
+        off = np.zeros(len(core))
+        if anchor is not None:
+            off = anchor.core_c - d.probe_k * 0.7 - core
+            reached = np.full(len(core), math.inf if anchor.reached_s is None else anchor.reached_s)
+            held = np.maximum(anchor.held_s - anchor.held_spread_s * d.probe_k, 0.0)
         complete = np.full(len(core), math.inf)
-        end = now_s
-        keep = self.walls_c
+        end, before = now_s, core + off
         for read, length in zip(air_c, lengths_s, strict=True):
             start, end = end, end + length
             air = self.air_at_piece_c(read)
             walls = walls - np.expm1(-length / d.wall_lag_s) * (air - d.wall_loss * (air - self.room_c) - walls)
             self.walls_c = walls
-            before = core
             self._advance(z, self._bank, self._share(length, 0), air)
-            core = np.einsum("nm,nm->n", self._bank.core, z)
+            off = off * math.exp(-length / _OFF_FADES_S)
+            core = np.einsum("nm,nm->n", self._bank.core, z) + off
             rise = np.where(np.abs(core - before) < 1e-9, 1e-9, core - before)
             fresh = (core >= target) & np.isinf(reached)
             at = start + length * np.clip((target - before) / rise, 0.0, 1.0)
@@ -334,7 +368,8 @@ class Bodies:
             gain = np.where(counted, end - np.maximum(reached, start), 0.0)
             done = counted & np.isinf(complete) & (held + gain >= self.hold_s)
             complete = np.where(done, end - (held + gain - self.hold_s), complete)
-            held += gain
+            held = held + gain
+            before = core
         self.walls_c = keep
         return reached, complete
 

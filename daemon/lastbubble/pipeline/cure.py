@@ -23,6 +23,7 @@ from lastbubble.physics.kinetics import Initiator, equivalent_rate, initiator
 from lastbubble.pipeline.core import (
     BODIES,
     STEP_S,
+    Anchor,
     Bodies,
     assimilate,
     learnt_scores,
@@ -55,7 +56,8 @@ HORIZON_S: Final = 18 * 3600.0
 LEARN_EVERY_S: Final = 600.0
 #: How far a probe's reading and the bodies' law may differ although all is well (law, hole, noise) [K].
 PROBE_LAW_K: Final = 0.8
-KEPT_OBSERVATIONS: Final = 64
+#: A probe's last word counts against the model for so long after it fell silent [s].
+PROBE_STANDS_S: Final = 3600.0
 #: Grid steps kept for running the bodies again from an earlier loading: 48 h.
 KEPT_STEPS: Final = 8640
 
@@ -100,10 +102,13 @@ class OvenSide:
         self._below_since_s: float | None = None
         self._short_since_s: float | None = None
         self._told: set[str] = set()
-        self._seen_probe: deque[tuple[float, float]] = deque(maxlen=KEPT_OBSERVATIONS)
         self._learn_due_s = 0.0
         self._taught = 0
-        self._stalled = False
+        self._probe_favours = 1.0
+        self._offs: deque[float] = deque(maxlen=3)
+        self._trend: deque[tuple[float, float]] = deque(maxlen=64)
+        self._reached_s = 0.0
+        self._reach_slope_k_s = 0.0
 
     def _initiator(self) -> Initiator:
         try:
@@ -207,6 +212,7 @@ class OvenSide:
             bodies.place(load.start_c, load.spread_k)
             if load.waiting > 0:
                 bodies.hold_back(load.waiting)
+                bodies.believe_waiting(self._probe_favours)
         else:
             bodies.believe_waiting(load.favours)
             bodies.place(load.start_c, load.spread_k, bodies.waiting)
@@ -251,6 +257,9 @@ class OvenSide:
         if self._witness.fault:
             wide = weighted_quantiles(core, bodies.weight, (0.02, 0.98))
             self._witness.check_back(step.end_s, wide[0] - 2, wide[1] + 2)
+        value = self._witness.value_c
+        if value is not None and (not self._trend or step.end_s - self._trend[-1][0] >= 57):
+            self._trend.append((step.end_s, value))
         self._learn(step)
         bodies = self._bodies or bodies
         core = bodies.core_c
@@ -261,7 +270,7 @@ class OvenSide:
         if self.phase in ("heating", "curing"):
             rate = equivalent_rate(mid, self.context.target_c, self._kind)
             self._dose_s += STEP_S * rate
-        if probe is None:
+        if probe is None and not self._contradicted(step, mid):
             self._judge_by_model(sample, bodies, said)
         self._after(sample, step, mid, said)
 
@@ -277,7 +286,16 @@ class OvenSide:
         believed = ~bodies.waiting
         told = bodies.probe_c(self.context.witness == "other")
         spread = float(np.std(told[believed]))
-        off = (value - float(np.mean(told[believed]))) / math.hypot(spread, PROBE_LAW_K)
+        total = math.hypot(spread, PROBE_LAW_K)
+        off = (value - float(np.mean(told[believed]))) / total
+        if bodies.waiting.any():
+            outside = (value - self._loading.room_c) / 2.0
+            favours = total / 2.0 * math.exp(min(max((off * off - outside * outside) / 2, -20.0), 20.0))
+            self._probe_favours = min(max(self._probe_favours * favours, 1e-9), 1e9)
+            bodies.believe_waiting(favours)
+            if bodies.chance(bodies.waiting) > 0.5:
+                return
+        self._offs.append(off)
         if abs(off) > 4:
             # Not this law: a stall, a probe elsewhere. Nothing is learnt from what does not fit at all.
             return
@@ -290,6 +308,16 @@ class OvenSide:
         if self.context.witness == "other":
             return None
         return self._witness.value_c
+
+    def _contradicted(self, step: Step, core_c: float) -> bool:
+        """A probe that has just fallen silent, or that did not bear the model out, keeps the model from deciding."""
+        witness = self._witness
+        if self.context.witness == "other" or witness.last_value_c is None:
+            return False
+        if witness.value_c is not None:
+            return True
+        silent = step.end_s - witness.last_value_s
+        return silent < PROBE_STANDS_S and core_c - witness.last_value_c > 3 + silent * 0.005
 
     # ------------------------------------------------------------------ calls
 
@@ -313,7 +341,7 @@ class OvenSide:
 
     def _say_reached(self, sample: Sample, since: float, sure: float, basis: str, said: list[Record]) -> None:
         self._reached = True
-        since = min(since, round(sample.time_s - (self._start_s or 0.0), 6))
+        since = self._reached_s = min(since, round(sample.time_s - (self._start_s or 0.0), 6))
         said.append(Event(sample.time_s, "cure_temperature_reached", self._log_s(since), round(sure, 3), basis))
         self._enter("curing", since)
         self._forecast_due_s = 0.0
@@ -345,6 +373,7 @@ class OvenSide:
                 back = min((value - target) / slope, 600.0)
                 self._say_reached(sample, now - back, 0.95, "witness", said)
                 self._probe_held_s = back
+                self._reach_slope_k_s = slope
                 self._probe_last_s = now
             return
         last = self._probe_last_s
@@ -413,12 +442,39 @@ class OvenSide:
         bodies, level = self._bodies, self._level.level
         if bodies is None or level is None or self._dips.open_since_s is not None:
             return
-        reached, complete = bodies.ahead(self._air_ahead(level, bodies.draws.plateau), _AHEAD, step.end_s)
+        probe = self._probe_c()
+        if probe is not None and self._stalled(probe, bodies):
+            self._forecast_by_trend(sample, probe, bodies, said)
+            return
+        anchor = None
+        if probe is not None:
+            late_s = 0.8 / max(self._reach_slope_k_s, 2e-4) if self._reached else 0.0
+            anchor = Anchor(probe, self._reached_s if self._reached else None, self._probe_held_s, late_s)
+        reached, complete = bodies.ahead(self._air_ahead(level, bodies.draws.plateau), _AHEAD, step.end_s, anchor)
         if not self._reached:
             self._judge_short(sample, step, level, bodies, reached, said)
             self._say_forecast(sample, "cure_temperature_reached", reached, bodies, said)
         if not self._complete:
             self._say_forecast(sample, "cure_complete", complete, bodies, said)
+
+    def _stalled(self, probe_c: float, bodies: Bodies) -> bool:
+        """The piece warms slower than any conduction that fits its past: water still evaporates from it."""
+        law = weighted_quantiles(bodies.core_c, bodies.weight, (0.5,))[0]
+        return not self._reached and (law - probe_c > 3 or (len(self._offs) == 3 and max(self._offs) < -1.2))
+
+    def _forecast_by_trend(self, sample: Sample, probe_c: float, bodies: Bodies, said: list[Record]) -> None:
+        """A stalled piece: its own last hour is all there is to go by."""
+        if len(self._trend) < 2:
+            return
+        (first_s, first_c), (last_s, last_c) = self._trend[0], self._trend[-1]
+        rate = (last_c - first_c) / max(last_s - first_s, 1.0)
+        if last_s - first_s < 1200 or rate <= 0:
+            return
+        left = (self.context.target_c - probe_c) / rate
+        # Quicker when the water is gone, slower as the core nears the air: a wide, lopsided spread.
+        when = last_s + left * np.exp(0.1 + 0.55 * bodies.draws.plateau)
+        self._say_forecast(sample, "cure_temperature_reached", when, bodies, said)
+        self._say_forecast(sample, "cure_complete", when + self.context.hold_s, bodies, said)
 
     def _say_forecast(self, sample: Sample, target: str, when: Array, bodies: Bodies, said: list[Record]) -> None:
         now = round(sample.time_s - (self._start_s or 0.0), 6)

@@ -23,7 +23,9 @@ WitnessFault = Literal["", "fell_out"]
 _FASTEST_S: Final = 120.0
 #: A single jump of more than this is dropped unless the next sample confirms it.
 _SPIKE_K: Final = 5.0
+#: A probe that is silent for this long, or for six of its own periods where it is a slow one, says nothing any more.
 _LOST_S: Final = 120.0
+_LOST_MOST_S: Final = 1200.0
 #: A probe that is put back is believed again after it has agreed with the model for so long.
 _BACK_S: Final = 900.0
 
@@ -32,6 +34,7 @@ class Witness:
     """Feed it readings; `value_c` is the smoothed present reading while it is believed, else None.
 
     fault : "" or why it is not believed;  seen : there has been a probe in this log
+    last_value_c, last_value_s : the last reading that was believed, and when
     """
 
     def __init__(self) -> None:
@@ -40,7 +43,10 @@ class Witness:
         self.value_c: float | None = None
         self.slope_k_s = 0.0
         self.noise_k = 0.1
+        self.last_value_c: float | None = None
+        self.last_value_s = 0.0
         self._last_s: float | None = None
+        self._pace_s = 1.0
         self._raw_c = 0.0
         self._waiting: float | None = None
         self._minute: deque[tuple[float, float]] = deque()
@@ -50,12 +56,12 @@ class Witness:
     def feed(self, time_s: float, read_c: float | None, air_c: float | None) -> WitnessFault:
         """Take one sample's reading; returns the fault that begins here, or ""."""
         if read_c is None:
-            if self._last_s is not None and time_s - self._last_s > _LOST_S:
+            if self._last_s is not None and time_s - self._last_s > self._lost_s:
                 self.value_c = None
             return ""
         self.seen = True
         last = self._last_s
-        if last is None or time_s - last > _LOST_S:
+        if last is None or time_s - last > self._lost_s:
             # The first reading after a hole waits for the second.
             self._begin(time_s, read_c)
             return ""
@@ -70,17 +76,22 @@ class Witness:
             return "fell_out"
         return ""
 
+    @property
+    def _lost_s(self) -> float:
+        return min(max(_LOST_S, 6 * self._pace_s), _LOST_MOST_S)
+
     def _begin(self, time_s: float, read_c: float) -> None:
         self._last_s, self._raw_c = time_s, read_c
         self._waiting = None
         self._minute.clear()
         self._minute.append((time_s, read_c))
-        self.value_c = read_c if self.fault == "" else None
+        self.value_c = None
         self.slope_k_s = 0.0
         self._level = read_c
 
     def _follow(self, time_s: float, read_c: float, dt_s: float) -> None:
         """Level and slope by exponential smoothing with the slope fed forward, so that a steady rise has no lag."""
+        self._pace_s += 0.1 * (dt_s - self._pace_s)
         self.noise_k += min(0.02, dt_s / 600) * (abs(read_c - self._raw_c) - self.noise_k)
         forward = self._level + self.slope_k_s * dt_s
         off = read_c - forward
@@ -88,7 +99,8 @@ class Witness:
         self.slope_k_s += (1 - math.exp(-dt_s / 30)) * (1 - math.exp(-dt_s / 240)) * off / dt_s
         self._last_s, self._raw_c = time_s, read_c
         if self.fault == "":
-            self.value_c = self._level
+            self.value_c = self.last_value_c = self._level
+            self.last_value_s = time_s
         self._minute.append((time_s, read_c))
         while len(self._minute) > 2 and time_s - self._minute[1][0] >= 60:
             self._minute.popleft()
