@@ -102,6 +102,7 @@ def _residual(shape: Shape, zeta: Array, bi: Array) -> Array:
     return (1 - bi) * np.sin(zeta) - zeta * np.cos(zeta)
 
 
+@lru_cache(maxsize=32)
 def _brackets(shape: Shape, terms: int) -> tuple[Array, Array]:
     m = np.arange(terms, dtype=np.float64)
     if shape == "slab":

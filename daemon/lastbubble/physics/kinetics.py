@@ -65,7 +65,7 @@ INITIATORS: Final[dict[str, Initiator]] = {
         Initiator(
             "1,1-azobis(cyclohexanecarbonitrile)", 5.4e-5, 95.0, 149e3, "sheet's 95 degC point; E fitted to its three"
         ),
-        Initiator("lauroyl peroxide", 9.2e-6, 60.0, 129e3, "sheet's 60 degC point; E fitted to its three"),
+        Initiator("lauroyl peroxide", 9.2e-6, 60.0, 138e3, "sheet's 60 degC point; E fitted to its three"),
     )
 }
 
