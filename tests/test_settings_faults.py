@@ -208,7 +208,7 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
         GAUGE + "absolute\n    divider: 1.5\n",
         (
             "s.yaml:10: chamber.gauge.divider is no key that is known; allowed in chamber.gauge: reads, zero"
-            ", kind, port, baud, frame, pattern, unit, line_end, query, every; delete it",
+            ", span, kind, port, baud, frame, pattern, unit, line_end, query, every, silence; delete it",
         ),
     ),
     "an empty value": (

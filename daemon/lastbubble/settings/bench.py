@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from lastbubble.context import DEFAULT_HOLD_MIN, DEFAULT_TARGET_CORE_C
 from lastbubble.settings.quantities import Quantity, Text
 from lastbubble.settings.section import Section, key
 from lastbubble.units import PressureDisplay, TemperatureDisplay
 
-__all__ = ["Cure", "Hose", "Units"]
+__all__ = ["Cure", "Units"]
 
 Barometer = Annotated[float, Quantity("pressure", 50e3, 110e3, "hPa")]
 Altitude = Annotated[float, Quantity("length", -430, 5000, "m")]
@@ -23,13 +23,6 @@ class Units(Section):
 
     temperature: TemperatureDisplay = key("temperatures on the page, the phone and the terminal", "degC")
     pressure: PressureDisplay = key("pressures likewise; `inHg vacuum` is the depth below the barometer", "mbar")
-
-
-class Hose(Section):
-    """The hose between pump and chamber: with the pump's speed it says how fast the chamber can be pumped."""
-
-    bore: Annotated[float, Quantity("length", 1e-3, 0.1, "mm")] = key("inner diameter, at its narrowest")
-    length: Annotated[float, Quantity("length", 0.01, 20, "m")] = key("whole length")
 
 
 class Cure(Section):
@@ -65,4 +58,3 @@ def known_initiator(word: str) -> None:
 
 
 INITIATORS = ("AIBN", "benzoyl peroxide", "lauroyl peroxide")
-ShapeWord = Literal["slab", "cylinder", "sphere"]

@@ -25,6 +25,9 @@ PIN_KEYS: Final = ("relay_pin", "feedback_pin", "stop_pin", "permit_pin", "reset
 #: (common practice, no published source) [K].
 ROOM_K: Final = 8.0
 
+#: What a loop that signals its own failure may drive (NAMUR NE 43) [A].
+FAILED_LOOP_A: Final = 21e-3
+
 Rule = Callable[[Settings], Iterator[Clash]]
 
 RULES: Final[list[Rule]] = []
@@ -80,12 +83,10 @@ def pins(settings: Settings) -> Iterator[tuple[Path, int]]:
     """Every pin that these settings claim, each with its key."""
     for index, probe in enumerate(settings.oven.probes if settings.oven else []):
         yield ("oven", "probes", index, "select_pin"), probe.select_pin
-    chamber = settings.chamber
-    if chamber is not None:
-        if chamber.gauge.kind == "adc":
-            yield ("chamber", "gauge", "select_pin"), chamber.gauge.select_pin
-        if chamber.valve is not None:
-            yield ("chamber", "valve", "pin"), chamber.valve.pin
+    gauge = settings.chamber.gauge if settings.chamber else None
+    if gauge is not None and gauge.kind == "adc":
+        for name in ("select_pin", "clock_pin", "mosi_pin", "miso_pin"):
+            yield ("chamber", "gauge", name), getattr(gauge, name)
     guard = settings.guard
     for name in PIN_KEYS if guard is not None else ():
         pin: int | None = getattr(guard, name)
@@ -207,14 +208,15 @@ def adc(settings: Settings) -> Iterator[Clash]:
     if gauge is None or gauge.kind != "adc":
         return
     at: Path = ("chamber", "gauge")
-    if gauge.low >= gauge.high:
+    if gauge.low == gauge.high:
         yield (
             ((*at, "low"), (*at, "high")),
-            "{0} is not below {1}",
-            "low below high",
-            "take both from the transducer's data sheet; a vacuum one may count downwards: then reads is gauge",
+            "{0} is also {1}",
+            "two pressures",
+            "take both from the transducer's data sheet",
         )
-    inputs = {"MCP3001": 1, "MCP3201": 1, "MCP3002": 2, "MCP3202": 2, "MCP3004": 4, "MCP3204": 4}.get(gauge.chip, 8)
+    # The last digit of the name tells how many; only the ones with a single input end in 1.
+    inputs = int(gauge.chip[-1])
     for name, channel in (("channel", gauge.channel), ("supply_channel", gauge.supply_channel)):
         if channel is not None and channel >= inputs:
             yield (
@@ -238,11 +240,12 @@ def adc(settings: Settings) -> Iterator[Clash]:
                 "10 ohm to 1000 ohm",
                 'add such as `shunt: "150 ohm"`, as it is soldered',
             )
-        elif gauge.shunt * 0.0215 > gauge.reference:
+        elif FAILED_LOOP_A * gauge.shunt / gauge.divider > gauge.reference:
             yield (
                 ((*at, "shunt"), (*at, "reference")),
-                f"over {{0}} a broken sensor's 21.5 mA make {gauge.shunt * 0.0215:.3g} V, more than {{1}}",
-                f"up to {gauge.reference / 0.0215:.0f} ohm",
+                f"over {{0}} a broken sensor's 21 mA make {FAILED_LOOP_A * gauge.shunt / gauge.divider:.3g} V, more "
+                "than {1}",
+                f"up to {gauge.reference * gauge.divider / FAILED_LOOP_A:.0f} ohm",
                 "take a smaller resistor",
             )
         if gauge.supply_channel is not None:

@@ -7,11 +7,18 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from lastbubble.settings.bench import Hose, PumpSpeed, Volume
-from lastbubble.settings.quantities import Count, Number, Pin, Quantity, SerialPort, Text
+from lastbubble.sensing.gauge import Reads
+from lastbubble.settings.bench import PumpSpeed, Volume
+from lastbubble.settings.quantities import Count, Number, OwnPin, Quantity, SerialPort, Text
 from lastbubble.settings.section import Section, key
 
-__all__ = ["AdcGauge", "Chamber", "Gauge", "ModbusGauge", "SerialGauge", "Valve"]
+__all__ = ["AdcGauge", "Chamber", "Gauge", "ModbusGauge", "SerialGauge"]
+
+# Said here as well as in sensing/, which would import the port's libraries; a test holds them together.
+RegisterType = Literal["u16", "s16", "u32", "s32", "f32"]
+WordOrder = Literal["high first", "low first"]
+Chip = Literal["MCP3001", "MCP3002", "MCP3004", "MCP3008", "MCP3201", "MCP3202", "MCP3204", "MCP3208"]
+Signal = Literal["ratiometric", "4-20 mA"]
 
 PressureUnit = Literal[
     "Pa", "hPa", "kPa", "MPa", "mbar", "bar", "Torr", "mTorr", "micron", "mmHg", "inHg", "psi", "atm", "inH2O"
@@ -27,6 +34,7 @@ Baud = Annotated[
 ]
 Frame = Literal["8N1", "8E1", "8O1", "8N2", "7E1", "7O1", "7N2"]
 Period = Annotated[float, Quantity("duration", 0.05, 60, "s")]
+Silence = Annotated[float, Quantity("duration", 1, 600, "s")]
 Span = Annotated[float, Quantity("pressure", -110e3, 1e6, "kPa")]
 Volts = Annotated[float, Quantity("voltage", 0.5, 30, "V")]
 
@@ -56,12 +64,15 @@ Query = Annotated[
 
 
 class _Gauge(Section):
-    reads: Literal["absolute", "gauge", "vacuum"] = key(
+    reads: Reads = key(
         "what its zero is: `absolute` zero at perfect vacuum; `gauge` zero at atmosphere, negative below; `vacuum` "
         "zero at atmosphere, positive below. The last two need `barometer` or `altitude`"
     )
     zero: Annotated[float, Quantity("pressure", -20e3, 20e3, "mbar")] = key(
         "what it shows too much, found at commissioning; taken off every reading", 0.0
+    )
+    span: Annotated[float, Number(0.8, 1.25, "beyond that its unit is another than the one written")] = key(
+        "factor on what is left, found against a better gauge", 1.0
     )
 
 
@@ -77,6 +88,7 @@ class SerialGauge(_Gauge):
     line_end: Literal["CRLF", "LF", "CR"] = key("what ends a line", "CRLF")
     query: Query | None = key("what to send to get one reading; without it the gauge talks by itself", None)
     every: Period = key("time between readings", 1.0)
+    silence: Silence | None = key("so long without a usable answer is a fault (without it: five readings)", None)
 
 
 class ModbusGauge(_Gauge):
@@ -93,24 +105,29 @@ class ModbusGauge(_Gauge):
     address: Annotated[
         int, Count(0, 65535, "the address on the wire, counted from 0 (manuals that say 40001 mean 0)")
     ] = key("address of the first register, counted from 0")
-    type: Literal["u16", "s16", "u32", "s32", "f32"] = key("what the register holds", "u16")
-    words: Literal["high first", "low first"] = key("order of the two words of a 32-bit value", "high first")
+    type: RegisterType = key("what the register holds", "u16")
+    words: WordOrder = key("order of the two words of a 32-bit value", "high first")
+    no_value: list[Annotated[int, Count(0, 0xFFFFFFFF)]] | None = key(
+        "register contents that mean `no value` (without it: the ends of the type's range)", None
+    )
     scale: Annotated[float, Number(-1e9, 1e9)] = key("factor on the register's number", 1.0)
     offset: Annotated[float, Number(-1e9, 1e9)] = key("added after the factor, in `unit`", 0.0)
     unit: PressureUnit = key("unit after scale and offset")
     every: Period = key("time between readings", 1.0)
+    silence: Silence | None = key("so long without a usable answer is a fault (without it: five readings)", None)
 
 
 class AdcGauge(_Gauge):
     """A transducer with a voltage or current output, read by an analogue-to-digital converter on the SPI bus."""
 
     kind: Literal["adc"] = key("a transducer on an analogue-to-digital converter")
-    chip: Literal["MCP3001", "MCP3002", "MCP3004", "MCP3008", "MCP3201", "MCP3202", "MCP3204", "MCP3208"] = key(
-        "the converter: 30xx has 10 bits, 32xx has 12"
-    )
+    chip: Chip = key("the converter: 30xx has 10 bits, 32xx has 12", "MCP3208")
     channel: Annotated[int, Count(0, 7, "count from 0")] = key("its input", 0)
-    select_pin: Pin = key("pin of the converter's chip select", 8)
-    signal: Literal["ratiometric", "4-20 mA"] = key("0.5 V to 4.5 V at a 5 V supply, or a current loop over a shunt")
+    select_pin: OwnPin = key("pin of its chip select; it has wires of its own, not the thermocouples' bus", 18)
+    clock_pin: OwnPin = key("pin of its clock", 21)
+    mosi_pin: OwnPin = key("pin of its data in", 20)
+    miso_pin: OwnPin = key("pin of its data out", 19)
+    signal: Signal = key("0.5 V to 4.5 V at a 5 V supply, or a current loop over a shunt")
     reference: Annotated[float, Quantity("voltage", 1, 5.5, "V")] = key("the converter's reference", 3.3)
     divider: Annotated[float, Number(1, 10, "write (R1 + R2) / R2")] = key(
         "how many times smaller the converter sees the transducer's voltage (1 = no divider)", 1.0
@@ -129,23 +146,15 @@ class AdcGauge(_Gauge):
 Gauge = Annotated[SerialGauge | ModbusGauge | AdcGauge, Field(discriminator="kind")]
 
 
-class Valve(Section):
-    """The solenoid valve between chamber and pump, normally closed; driven by the service, no safety part."""
-
-    pin: Pin = key("pin of the valve's driver")
-
-
 class Chamber(Section):
     """The vacuum chamber. Without this group the station is an oven only."""
 
     gauge: Gauge = key("what measures the chamber's pressure")
     volume: Volume | None = key("free volume: the chamber's own, less resin and pieces", None)
     pump_speed: PumpSpeed | None = key("the pump's speed from its nameplate", None)
-    hose: Hose | None = key("the hose between pump and chamber", None)
     base: Annotated[float, Quantity("pressure", 0, 50e3, "mbar")] | None = key(
         "lowest pressure that the empty, dry chamber reaches, absolute; found at commissioning", None
     )
     leak: Annotated[float, Quantity("pressure", 0, 600e3, "mbar")] | None = key(
         "rise in one minute of the empty, dry chamber when shut off; found at commissioning", None
     )
-    valve: Valve | None = key("the valve towards the pump, if it is switched by the service", None)

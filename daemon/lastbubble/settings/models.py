@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from lastbubble.context import Context
 from lastbubble.guard.config import GuardSettings
@@ -16,6 +16,16 @@ from lastbubble.settings.quantities import AbsolutePath, StationName
 from lastbubble.settings.section import Section, key
 from lastbubble.thermometer import ThermometerSettings
 from lastbubble.units import Display
+
+if TYPE_CHECKING:
+    from lastbubble.ledger.store import LedgerSettings
+    from lastbubble.outlets.mqtt import MqttSettings
+    from lastbubble.outlets.page.server import PageSettings
+    from lastbubble.sensing.adc_gauge import AdcGaugeSettings
+    from lastbubble.sensing.gauge import GaugeScale
+    from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings
+    from lastbubble.sensing.pressure import PressureSource
+    from lastbubble.sensing.serial_gauge import SerialGaugeSettings
 
 __all__ = ["Settings"]
 
@@ -68,6 +78,30 @@ class Settings(Section):
     def guard_json(self) -> dict[str, Any]:
         """The same as JSON values, as the guard reads it."""
         return rooms.guard_json(self)
+
+    def to_gauge(self) -> SerialGaugeSettings | ModbusGaugeSettings | AdcGaugeSettings | None:
+        """The gauge's own settings; None without a chamber."""
+        return rooms.gauge(self)
+
+    def to_gauge_scale(self) -> GaugeScale | None:
+        """What the gauge's zero is; None without a chamber."""
+        return rooms.scale(self)
+
+    def to_gauge_source(self) -> PressureSource | None:
+        """The source of chamber pressure, not opened yet; None without a chamber."""
+        return rooms.gauge_source(self)
+
+    def to_ledger(self) -> LedgerSettings:
+        """What the ledger is told; its file is `self.ledger.path`."""
+        return rooms.ledger(self)
+
+    def to_mqtt(self) -> MqttSettings | None:
+        """What the outlet to the broker is told; None without one. Raises SettingsError for the password file."""
+        return rooms.mqtt(self)
+
+    def to_page(self) -> PageSettings | None:
+        """What the station page is told; None without one."""
+        return rooms.page(self)
 
     def to_display(self) -> Display:
         """How this station shows its numbers."""

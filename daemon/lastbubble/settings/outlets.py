@@ -63,6 +63,10 @@ class Mqtt(Section):
     tls: bool = key("encrypt, and check the broker's certificate", False)
     ca_file: AbsolutePath | None = key("the authority to trust, if it is not one of the system's", None)
     version: Literal["5", "3.1.1"] = key("version of MQTT, in quotes", "5")
+    domain: Annotated[
+        str, Text(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?", "a to z, 0 to 9 and dashes inside", "homie is what others expect")
+    ] = key("first level of the topics", "homie")
+    every: Annotated[float, Quantity("duration", 1, 300, "s")] = key("time between two rounds of values", 5.0)
 
 
 class Phone(Section):

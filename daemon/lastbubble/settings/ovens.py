@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from lastbubble.settings.quantities import Quantity, SelectPin
+from lastbubble.settings.quantities import OwnPin, Quantity
 from lastbubble.settings.section import Section, key
 
 __all__ = ["CalibrationPoint", "Dial", "Oven", "Probe"]
@@ -25,7 +25,7 @@ class Probe(Section):
     name: Literal["oven", "oven2", "witness"] = key(
         "`oven`: the air that the guard judges; `oven2`: a second one in the air; `witness`: inside a drilled piece"
     )
-    select_pin: SelectPin = key("pin of the converter's chip select")
+    select_pin: OwnPin = key("pin of the converter's chip select")
     calibration: list[CalibrationPoint] = key(
         "none, one point (an offset) or two points (a straight line)", [], max_length=2
     )

@@ -102,9 +102,11 @@ class Quantity:
             raise refuse(
                 self.allowed(), f'write a number with its unit, such as "{self._like()}" (units: {units})'
             ) from None
-        if not self.low <= number <= self.high:
+        # A bound written in another unit may land beside it by a rounding.
+        inside = min(max(number, self.low), self.high)
+        if not math.isclose(number, inside, rel_tol=1e-12, abs_tol=1e-12 * abs(UNITS[self.kind][self.unit](0.0))):
             raise refuse(self.allowed(display_unit(value, self.kind)), "write a value inside")
-        return number
+        return inside
 
     def _meant(self, value: float) -> str:
         """What a bare number may have meant: it with each unit that makes it allowed, the usual ones first."""
@@ -284,7 +286,8 @@ Pin = Annotated[
     int,
     Count(2, 27, "write the GPIO (BCM) number, not the place on the connector; 9 to 11 are the bus", never=(9, 10, 11)),
 ]
-SelectPin = Annotated[
+#: Those whose lines no other transfer may touch.
+OwnPin = Annotated[
     int,
     Count(
         2,

@@ -3,35 +3,50 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any, Final
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from lastbubble.context import Context
 from lastbubble.errors import SettingsError
 from lastbubble.guard.config import GuardSettings, ProbeSettings
+from lastbubble.physics.atmosphere import STANDARD_PRESSURE_PA, standard_pressure_pa
+from lastbubble.sensing.gauge import GaugeScale
 from lastbubble.settings.heat import RULE_KEYS
 from lastbubble.thermometer import ThermometerProbe, ThermometerSettings
 from lastbubble.units import Display
 
 if TYPE_CHECKING:
+    from lastbubble.ledger.store import LedgerSettings
+    from lastbubble.outlets.mqtt import MqttSettings
+    from lastbubble.outlets.page.server import PageSettings
+    from lastbubble.sensing.adc_gauge import AdcGaugeSettings
+    from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings
+    from lastbubble.sensing.pressure import PressureSource
+    from lastbubble.sensing.serial_gauge import SerialGaugeSettings
     from lastbubble.settings.models import Settings
 
-__all__ = ["barometer_pa", "context", "display", "guard", "guard_json", "thermometer", "thermometer_json"]
-
-STANDARD_PA: Final = 101325.0
+__all__ = [
+    "barometer_pa",
+    "context",
+    "display",
+    "gauge",
+    "gauge_source",
+    "guard",
+    "guard_json",
+    "ledger",
+    "mqtt",
+    "page",
+    "scale",
+    "thermometer",
+    "thermometer_json",
+]
 
 
 def barometer_pa(settings: Settings) -> float:
     """Pressure of the air: as written, else of the altitude (ISO 2533), else the standard atmosphere [Pa]."""
     if settings.barometer is not None:
         return settings.barometer
-    return STANDARD_PA if settings.altitude is None else standard_pressure_pa(settings.altitude)
-
-
-def standard_pressure_pa(altitude_m: float) -> float:
-    """ISO 2533, troposphere: temperature falls by 6.5 K/km from 288.15 K; geopotential altitude from the geometric."""
-    geopotential_m = 6356766.0 * altitude_m / (6356766.0 + altitude_m)
-    ratio = 1 - 0.0065 * geopotential_m / 288.15
-    return float(STANDARD_PA * ratio ** (9.80665 * 0.0289644 / (8.31432 * 0.0065)))
+    return STANDARD_PRESSURE_PA if settings.altitude is None else standard_pressure_pa(settings.altitude)
 
 
 def context(settings: Settings) -> Context:
@@ -105,6 +120,136 @@ def thermometer(settings: Settings) -> ThermometerSettings:
 def thermometer_json(settings: Settings) -> dict[str, Any]:
     """The fields of ThermometerSettings as JSON values, as `thermometer.settings_from_json` takes them."""
     return asdict(thermometer(settings))
+
+
+def scale(settings: Settings) -> GaugeScale | None:
+    """What the gauge's zero is; None without a chamber."""
+    if settings.chamber is None:
+        return None
+    gauge = settings.chamber.gauge
+    return GaugeScale(gauge.reads, barometer_pa(settings), gauge.zero, gauge.span)
+
+
+def gauge(settings: Settings) -> SerialGaugeSettings | ModbusGaugeSettings | AdcGaugeSettings | None:
+    """The gauge's own settings; None without a chamber. Imports the library of that gauge's port only."""
+    keys = settings.chamber.gauge if settings.chamber else None
+    if keys is None:
+        return None
+    if keys.kind == "serial":
+        from lastbubble.sensing.serial_gauge import SerialGaugeSettings
+
+        return SerialGaugeSettings(
+            port=keys.port,
+            unit=keys.unit,
+            baud=keys.baud,
+            frame=keys.frame,
+            pattern=keys.pattern,
+            line_end=keys.line_end,
+            query=keys.query or "",
+            every_s=keys.every,
+            silence_s=keys.silence,
+        )
+    if keys.kind == "modbus":
+        from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings, RegisterMap
+
+        where = RegisterMap(
+            function=keys.function,
+            address=keys.address,
+            type=keys.type,
+            words=keys.words,
+            scale=keys.scale,
+            offset=keys.offset,
+            unit=keys.unit,
+            sentinels=None if keys.no_value is None else tuple(keys.no_value),
+        )
+        return ModbusGaugeSettings(
+            port=keys.port,
+            where=where,
+            baud=keys.baud,
+            frame=keys.frame,
+            device=keys.device,
+            every_s=keys.every,
+            silence_s=keys.silence,
+        )
+    from lastbubble.sensing.adc_gauge import AdcGaugeSettings
+
+    return AdcGaugeSettings(
+        low_pa=keys.low,
+        high_pa=keys.high,
+        chip=keys.chip,
+        channel=keys.channel,
+        signal=keys.signal,
+        reference_v=keys.reference,
+        divider=keys.divider,
+        supply_channel=keys.supply_channel,
+        supply_v=keys.supply,
+        shunt_ohm=keys.shunt,
+        select_pin=keys.select_pin,
+        clock_pin=keys.clock_pin,
+        mosi_pin=keys.mosi_pin,
+        miso_pin=keys.miso_pin,
+        every_s=keys.every,
+    )
+
+
+def gauge_source(settings: Settings) -> PressureSource | None:
+    """The source of chamber pressure, not opened yet; None without a chamber."""
+    from lastbubble.sensing.sources import pressure_source
+
+    own, zero = gauge(settings), scale(settings)
+    return None if own is None or zero is None else pressure_source(own, zero)
+
+
+def ledger(settings: Settings) -> LedgerSettings:
+    """What the ledger is told, besides its path."""
+    from lastbubble.ledger.store import LedgerSettings
+
+    return LedgerSettings(commit_s=settings.ledger.commit)
+
+
+def mqtt(settings: Settings) -> MqttSettings | None:
+    """What the outlet to the broker is told; None without one. Raises SettingsError for the password file."""
+    from lastbubble.outlets.mqtt import MqttSettings
+
+    keys = settings.mqtt
+    if keys is None:
+        return None
+    return MqttSettings(
+        host=keys.host,
+        port=keys.port,
+        username=keys.username or "",
+        password=keys.password or ("" if keys.password_file is None else secret_line("mqtt", keys.password_file)),
+        tls=keys.tls,
+        ca_file=None if keys.ca_file is None else Path(keys.ca_file),
+        version=keys.version,
+        domain=keys.domain,
+        station=settings.station,
+        every_s=keys.every,
+    )
+
+
+def secret_line(group: str, file: str) -> str:
+    """The first line of a password file. Raises SettingsError naming the key."""
+    try:
+        with open(file, encoding="utf-8") as lines:
+            line = lines.readline(4096).rstrip("\r\n")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise SettingsError(
+            [f"{group}.password_file is {file!r}, which cannot be read ({exc}); allowed: a text file; check its owner"]
+        ) from exc
+    if not line:
+        raise SettingsError([f"{group}.password_file is {file!r}, whose first line is empty; write the password there"])
+    return line
+
+
+def page(settings: Settings) -> PageSettings | None:
+    """What the station page is told; None without one."""
+    keys = settings.page
+    if keys is None:
+        return None
+    from lastbubble.outlets.page.server import PageSettings
+
+    return PageSettings(host=keys.host, port=keys.port, password=keys.password or "", names=tuple(keys.names))
 
 
 def guard_json(settings: Settings) -> dict[str, Any]:
