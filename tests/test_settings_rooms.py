@@ -268,7 +268,7 @@ def accepted(make: Any) -> bool:
 TEMPERATURES = st.integers(-20, 300)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.tuples(TEMPERATURES, TEMPERATURES | st.none()), max_size=2), st.integers(-16, 16))
 def test_settings_and_probe_judge_a_calibration_alike(points: list[tuple[int, int | None]], off: int) -> None:
     pairs = tuple((float(shown), float(shown + off if actual is None else actual)) for shown, actual in points)
@@ -278,7 +278,7 @@ def test_settings_and_probe_judge_a_calibration_alike(points: list[tuple[int, in
     assert accepted(lambda: made(oven={"probes": probes})) == accepted(lambda: Calibration(pairs))
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     chip=st.sampled_from(get_args(keys.Chip)),
     channel=st.integers(0, 7),

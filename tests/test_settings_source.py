@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import yaml
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lastbubble.settings.faults import found_text, path_text, told
@@ -140,6 +140,7 @@ class _WithoutAliases(yaml.SafeDumper):
         return True
 
 
+@settings(max_examples=50, deadline=None)
 @given(st.dictionaries(st.text("abcdef", min_size=1, max_size=5), PLAIN, max_size=4))
 def test_what_was_written_is_read(data: dict[str, object]) -> None:
     source = read_text(yaml.dump(data, allow_unicode=True, Dumper=_WithoutAliases), "s.yaml")
