@@ -252,10 +252,12 @@ class ChamberModel:
             if span > 0 and fall / span < 0.5 * expected * level + 2 * noise / span:
                 self._enter("degassing", quiet[0].mid_s)
                 constant = 1 / max(expected, 1e-3)
-                self._judge = EndJudge(block.end_s, min(max(constant, 15.0), 400.0))
+                self._judge = EndJudge(self._pump_start_s, min(max(constant, 15.0), 400.0))
                 self._forecast_due_s = self._pump_start_s + FORECAST_FROM_S
                 self._accepted.clear()
                 self._accepted.append(block.mean_pa)
+                # What the chamber itself still has to settle is no gas from the pores.
+                self._settle_until_s = block.end_s + max(240.0, 2.0 * constant)
 
     # ------------------------------------------------------------------ the level and its rises
 
@@ -423,9 +425,10 @@ class ChamberModel:
             return
         # No bench pump holds a bath of resin this low: whatever this is, it is no batch to call.
         bath = self._accepted[-1] > 0.1 or self._gauge.resolution_pa > 1.0
-        if verdict.sure >= SURE and bath and self._gauge.resolution_pa < COARSE_PA:
+        fallen = verdict.seen > max(1.0, 4.0 * self._gauge.step_pa / math.sqrt(12), 1.0 * self._gauge.noise_pa)
+        if fallen and verdict.safe >= SURE and verdict.stopped >= 0.5 and bath and self._gauge.resolution_pa < COARSE_PA:
             since = min(max(verdict.since_s, self._pump_start_s), now)
-            said.append(Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.sure, 3), verdict.basis))
+            said.append(Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.safe, 3), "flow"))
             self._called = True
             self._enter("still", now)
             self._still_level = None
