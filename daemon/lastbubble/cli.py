@@ -32,6 +32,8 @@ COMMANDS: Final[dict[str, str]] = {
     "log": "export a batch as a log, import a log (also other people's)",
     "settings": "check a settings file, print the schema",
     "doctor": "what is wrong with this station, the most important first, and the mend",
+    "install": "put in units, users, folders and device rules (--dry-run shows what)",
+    "uninstall": "take out units and rules again; ledger, settings and users stay",
 }
 
 

@@ -1,0 +1,38 @@
+"""`lastbubble uninstall`: takes out what `install` put in; the data stays."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+SUMMARY = "take out units and rules again; ledger, settings and users stay"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--dry-run", action="store_true", help="show every step, do none")
+    parser.epilog = (
+        "examples:\n"
+        "  lastbubble uninstall --dry-run\n"
+        "  sudo lastbubble uninstall\n\n"
+        "exit code: 0 done, 1 not done and why, 2 wrong use"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    from lastbubble.data import data_path
+    from lastbubble.doctor import CONFIG_TXT
+    from lastbubble.errors import BadInput
+    from lastbubble.installation import do, say, uninstall_steps
+
+    if not args.dry_run and os.geteuid() != 0:
+        raise BadInput("this removes files in /etc; run it as root (sudo), or look first with --dry-run")
+    boot = next((path for path in CONFIG_TXT if Path(path).exists()), None)
+    steps = uninstall_steps(data_path("systemd"), boot)
+    if args.dry_run:
+        for step in steps:
+            print(say(step))
+        return 0
+    do(steps)
+    print("left as they are: /etc/lastbubble, /var/lib/lastbubble, /var/lib/lastbubble-guard, and the users")
+    return 0
