@@ -7,12 +7,14 @@ import pwd
 import re
 import shutil
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
 
 from lastbubble.cli import main
 from lastbubble.data import data_path
+from lastbubble.outlets.homie import NODES
 from lastbubble.settings import load
 
 EXAMPLES = sorted(data_path("config").glob("*.yaml"))
@@ -45,6 +47,14 @@ def test_is_explained(path: Path) -> None:
     assert max(map(len, lines)) <= 120
     loaded = load(path).settings
     assert not loaded.simulated
+
+
+def test_the_history_store_asks_for_numbers_that_are_published() -> None:
+    told = tomllib.loads(data_path("config", "history-store.toml").read_text(encoding="utf-8"))
+    for topic in told["inputs"]["mqtt_consumer"][0]["topics"]:
+        domain, version, station, node, name = topic.split("/")
+        assert (domain, version, station) == ("homie", "5", "+")
+        assert NODES[node][1][name].datatype == "float"
 
 
 def test_the_brokers_example_is_understood_by_the_broker(tmp_path: Path) -> None:
