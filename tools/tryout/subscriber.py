@@ -1,4 +1,4 @@
-"""An independent subscriber: hears everything the station publishes, counts it, and keeps every record of the stream."""
+"""An independent subscriber: hears everything the station publishes, counts it, keeps every record of the stream."""
 
 from __future__ import annotations
 

@@ -41,6 +41,7 @@ _CREDIT_S: Final = 0.1
 
 #: Called at its time; returns the time of its next call.
 Step = Callable[[float], float]
+Work = Callable[[float], None]
 
 
 class Sleeper:
@@ -69,6 +70,8 @@ class Governor:
     utc_s : wall time at bench time 0, seconds since 1970;  start_s : bench time at the start                  [s]
     speed : at most this many bench seconds a real second; math.inf: as fast as the machine can
     grace_s : real time after which somebody who is still awake is passed over                            [s]
+    grain_s : wake together whoever is due within so much: late by less than that, never early. 0: each at its own
+        moment. With it, processes that wake one after the other work side by side                        [s]
     report : called with a sentence when somebody is passed over, comes back, or speaks nonsense
     """
 
@@ -80,11 +83,13 @@ class Governor:
         start_s: float = 0.0,
         speed: float = math.inf,
         grace_s: float = 5.0,
+        grain_s: float = 0.0,
         report: Callable[[str], None] = print,
     ) -> None:
         self.path = path
         self._speed = speed
         self._grace_s = grace_s
+        self._grain_s = grain_s
         self._report = report
         with path.open("wb") as file:
             file.write(_CLOCK.pack(MAGIC, start_s, utc_s, 0.0))
@@ -97,7 +102,7 @@ class Governor:
         self._listener.listen(32)
         self._listener.setblocking(False)
         self._sleepers: list[Sleeper] = []
-        self._steps: list[tuple[float, Step]] = []
+        self._steps: list[tuple[float, Step, Work | None]] = []
         self._now_s = start_s
         self._anchor_real_s = time.monotonic()
         self._anchor_bench_s = start_s
@@ -128,9 +133,13 @@ class Governor:
         """Who is awake for too long: time goes on without them."""
         return [sleeper.name for sleeper in self._sleepers if sleeper.passed]
 
-    def add_step(self, first_s: float, step: Step) -> None:
-        """Call `step(now)` at `first_s` and then whenever it asked for; math.inf takes it off."""
-        self._steps.append((first_s, step))
+    def add_step(self, first_s: float, step: Step, work: Work | None = None) -> None:
+        """Call `step(now)` at `first_s` and then whenever it asked for; math.inf takes it off.
+
+        work : called with the time of the next step once everybody who is due now has been woken: what can be reckoned
+            ahead is done on this processor while they work on the others
+        """
+        self._steps.append((first_s, step, work))
 
     def set_speed(self, speed: float) -> None:
         """Bench seconds a real second from now on."""
@@ -170,7 +179,7 @@ class Governor:
                 self._anchor()
                 continue
             next_s = min(self._next_step_s(), self._next_wake_s())
-            if next_s > until_s:
+            if next_s > until_s or next_s == math.inf:
                 if until_s > self._now_s and until_s != math.inf:
                     self._set_now(until_s)
                 if until_s != math.inf:
@@ -178,6 +187,8 @@ class Governor:
                 time.sleep(_LOOK_S)
                 self._anchor()
                 continue
+            if self._grain_s:
+                next_s = max(next_s, math.ceil(next_s / self._grain_s) * self._grain_s)
             if not self._hold_back(next_s):
                 continue
             self._advance(next_s)
@@ -189,7 +200,7 @@ class Governor:
         self._anchor_bench_s = self._now_s
 
     def _next_step_s(self) -> float:
-        return min((at_s for at_s, _ in self._steps), default=math.inf)
+        return min((at_s for at_s, _, _ in self._steps), default=math.inf)
 
     def _next_wake_s(self) -> float:
         next_s = math.inf
@@ -224,9 +235,13 @@ class Governor:
         if now_s > self._now_s:
             self._set_now(now_s)
         due_s = self._now_s
-        for index, (at_s, step) in enumerate(self._steps):
+        ahead: list[tuple[Work, float]] = []
+        for index, (at_s, step, work) in enumerate(self._steps):
             if at_s <= due_s:
-                self._steps[index] = (step(self._now_s), step)
+                next_s = step(self._now_s)
+                self._steps[index] = (next_s, step, work)
+                if work is not None:
+                    ahead.append((work, next_s))
         reply = _TIME.pack(self._now_s)
         real_s = time.monotonic()
         for sleeper in list(self._sleepers):
@@ -239,6 +254,8 @@ class Governor:
                     sleeper.link.send(reply)
                 except OSError:
                     self._drop(sleeper)
+        for work, next_s in ahead:
+            work(next_s)
 
     def _wait_for_the_awake(self) -> bool:
         """True when everybody who counts is asleep."""
