@@ -28,11 +28,11 @@ __all__ = ["EndJudge", "Verdict"]
 
 Array = npt.NDArray[np.float64]
 
-CLOUD: Final = 600
+CLOUD: Final = 500
 #: Observations kept for the moves; older ones are merged by pairs beyond this.
-KEPT: Final = 220
+KEPT: Final = 120
 #: The cloud is drawn anew below this effective share.
-THIN: Final = 0.35
+THIN: Final = 0.3
 MOVES: Final = 2
 #: One bubble lifts a bench chamber by 0.02 to 4 mPa (0.5-3 mm at some hundred pascals in 5-30 L: shared/reference/
 #: bubble_gas.csv divided by the volume); middle and width of ln(Pa).
@@ -43,8 +43,8 @@ STOP_WINDOW_S: Final = 900.0
 EARLY_BUBBLES: Final = 30.0
 EARLY_SHARE: Final = 0.01
 #: How long batches take, before anything is known of this one: middle [s] and width of ln.
-USUAL_STOP_S: Final = 3.0 * 3600
-USUAL_LN_SD: Final = 0.75
+USUAL_STOP_S: Final = 2.5 * 3600
+USUAL_LN_SD: Final = 0.8
 #: A person who glances at the resin for about this long, and how often the answer is simply wrong.
 #: How far a change that a law foretells is believed.
 LAW_SHARE: Final = 0.15
@@ -56,6 +56,12 @@ TAU_LN_LEAST: Final = math.log(240.0)
 #: A pore space has a slowest pore: in the end even a broad mixture falls as its exponential. In units of tau.
 CUT_LN: Final = math.log(4.0)
 CUT_LN_SD: Final = 0.8
+#: A batch is several pieces: with a chance of REST_MOST to REST_NONE a share up to REST_MOST of the flow goes on after
+#: the others have ended, for another exp(LAST_LN) of the time.
+REST_NONE: Final = 1.0
+REST_MOST: Final = 0.8
+LAST_LN: Final = math.log(0.25)
+LAST_LN_SD: Final = 0.7
 ENDS: Final = 0.55
 END_LN: Final = math.log(2.2 * 3600)
 END_LN_SD: Final = 0.8
@@ -65,9 +71,9 @@ GLANCE_WRONG: Final = 0.07
 _AMPLITUDE, _BASE, _WARMING, _DRYING, _LEAK = range(5)
 _LINEAR: Final = 5
 # Columns of a shape.
-_TAU, _BEND, _END, _WIDTH, _WALK, _LAG, _OIL, _BUBBLE, _CUT = range(9)
-_SHAPE: Final = 9
-_JITTER: Final = np.array([0.03, 0.03, 0.02, 0.1, 0.2, 0.05, 0.1, 0.5, 0.15])
+_TAU, _BEND, _END, _WIDTH, _WALK, _LAG, _OIL, _BUBBLE, _CUT, _REST, _LAST = range(11)
+_SHAPE: Final = 11
+_JITTER: Final = np.array([0.03, 0.03, 0.02, 0.1, 0.2, 0.05, 0.1, 0.5, 0.15, 0.05, 0.2])
 _REFERENCE_S: Final = 1800.0
 
 
@@ -117,6 +123,9 @@ class _Cloud:
     walk: Array
     row: Array
     last_s: float
+
+    def drawn(self, index: npt.NDArray[np.int_]) -> _Cloud:
+        return _Cloud(self.mean[index], self.cov[index], self.walk[index], self.row[index], self.last_s)
 
     def accept(self, other: _Cloud, where: npt.NDArray[np.bool_]) -> None:
         for mine, theirs in (
@@ -178,7 +187,9 @@ class EndJudge:
         self._cloud: _Cloud | None = None
         self._first = _Seen(0, start_s, 0.0, 1.0)
         self._fresh = 0
-        self.accepted = 0.0
+        #: Log likelihood of what the cloud was last moved by; stale once kept observations were merged.
+        self._past = np.zeros(CLOUD)
+        self._stale = False
         self._seen: list[_Seen] = []
         self._level0 = 0.0
         self._offset = np.zeros(CLOUD)
@@ -192,6 +203,8 @@ class EndJudge:
         normal = random.standard_normal((count, _SHAPE))
         shapes[:, _TAU] = TAU_LN + TAU_LN_SD * normal[:, _TAU]
         np.maximum(shapes[:, _TAU], 2 * TAU_LN_LEAST - shapes[:, _TAU], out=shapes[:, _TAU])
+        shapes[:, _REST] = random.uniform(-REST_NONE, REST_MOST, count)
+        shapes[:, _LAST] = LAST_LN + LAST_LN_SD * normal[:, _LAST]
         shapes[:, _CUT] = CUT_LN + CUT_LN_SD * normal[:, _CUT]
         shapes[:, _BEND] = 0.02 + 0.7 * np.abs(normal[:, _BEND])
         ends = random.random(count) < ENDS
@@ -216,14 +229,14 @@ class EndJudge:
         ends = shapes[:, _END] < 15
         width = shapes[:, _WIDTH]
         out = -0.5 * ((shapes[:, _TAU] - TAU_LN) / TAU_LN_SD) ** 2
+        out -= 0.5 * ((shapes[:, _LAST] - LAST_LN) / LAST_LN_SD) ** 2
+        out += np.where((shapes[:, _REST] < -REST_NONE) | (shapes[:, _REST] > REST_MOST), -1e9, 0.0)
         out -= 0.5 * ((shapes[:, _CUT] - CUT_LN) / CUT_LN_SD) ** 2
         out -= 0.5 * ((shapes[:, _BEND] - 0.02) / 0.7) ** 2
         end = -0.5 * ((shapes[:, _END] - END_LN) / END_LN_SD) ** 2
-        out += np.where(ends, math.log(ENDS) + end, math.log(1 - ENDS))
+        out += np.where(ends, math.log(ENDS / (END_LN_SD * math.sqrt(2 * math.pi))) + end, math.log(1 - ENDS))
         out += np.where((shapes[:, _END] < self._soonest) | (shapes[:, _TAU] < TAU_LN_LEAST), -1e9, 0.0)
-        sharp = np.exp(-0.5 * ((width + 3.0) / 0.6) ** 2) / 0.6
-        slow = np.exp(-0.5 * ((width + 1.0) / 0.7) ** 2) / 0.7
-        out += np.log(sharp + slow + 1e-12)
+        out += np.log(self._width_density(width) + 1e-12)
         out += np.where(width > 0, -1e9, 0.0)
         out += -0.5 * (shapes[:, _WALK] + 0.7) ** 2
         out += -0.5 * ((shapes[:, _LAG] - math.log(self._lag_s)) / 0.35) ** 2
@@ -244,7 +257,11 @@ class EndJudge:
             tau, bend, cut, end, width = (x[:, None] for x in (tau, bend, cut, end, width))
         time = np.maximum(since_start_s, 0.0)
         fall = np.exp(-np.log1p(bend * time / tau) / bend - time / cut)
-        return np.asarray(fall * np.clip((end - time) / width, 0.0, 1.0))
+        rest, last = np.maximum(shapes[:, _REST], 0.0), np.exp(shapes[:, _LAST])
+        if isinstance(since_start_s, np.ndarray) and since_start_s.ndim == 2:
+            rest, last = rest[:, None], last[:, None]
+        going = np.clip((end - time) / width, 0.0, 1.0)
+        return np.asarray(fall * (going * (1 - rest) + rest * (time < end * (1 + last))))
 
     def _regressors(self, shapes: Array, seen: _Seen) -> Array:
         out = np.zeros((len(shapes), _LINEAR))
@@ -298,11 +315,10 @@ class EndJudge:
         yes = GLANCE_WRONG + (1 - 2 * GLANCE_WRONG) * bubbling
         return np.asarray(np.log(yes if seen.value > 0.5 else 1 - yes))
 
-    def _run(self, shapes: Array, fresh: int, power: float) -> tuple[Array, Array, _Cloud]:
+    def _run(self, shapes: Array, fresh: int) -> tuple[Array, Array, _Cloud]:
         """All kept observations through new shapes.
 
-        Returns the log likelihood of all but the last `fresh` observations plus `power` times that of those, the
-        latter's log likelihood alone, and the filters' end states.
+        Returns the log likelihood of all but the last `fresh` observations, that of those, and the filters' end states.
         """
         cloud = self._begin(shapes)
         old, new = np.zeros(len(shapes)), np.zeros(len(shapes))
@@ -313,8 +329,7 @@ class EndJudge:
                 old += like
             else:
                 new += like
-        new += self._positive(cloud)
-        return old + power * new, new, cloud
+        return old, new, cloud
 
     def _through(self, shapes: Array, cloud: _Cloud, seen: _Seen) -> tuple[Array, Array, Array]:
         """One observation through every particle's filter: log likelihood, what was expected, and its variance."""
@@ -406,34 +421,44 @@ class EndJudge:
         if len(out) == len(old):
             out = out[1:]
         self._seen = out + new
+        self._stale = True
 
     def _renew(self) -> None:
         """Draw the cloud anew by weight and move it, in as many tempered steps as it needs to keep its breadth."""
         random = self._random
         count = CLOUD
         fresh = min(self._fresh, len(self._seen))
+        shapes, cloud, past = self._shapes, self._cloud, self._past
+        assert cloud is not None  # only called once levels have come in
+        new = self._log_like
+        if self._stale:
+            past, new, cloud = self._run(shapes, fresh)
+            self._stale = False
+        # The sign of the amplitude is judged by the filter as it stands, so it is no part of the tempered power.
+        extra = self._positive(cloud) - self._offset
         power = 0.0
-        shapes = self._shapes
-        _, new, cloud = self._run(shapes, fresh, 0.0)
         while power < 1.0:
             step = _tempered_step(new, 1.0 - power, 0.5)
             power = min(1.0, power + step)
-            weights = np.exp(step * (new - new.max()))
-            edges = np.cumsum(weights)
+            log_weight = step * new + extra
+            edges = np.cumsum(np.exp(log_weight - log_weight.max()))
             index = np.searchsorted(edges / edges[-1], (float(random.random()) + np.arange(count)) / count)
-            shapes = shapes[np.minimum(index, count - 1)].copy()
-            target, new, cloud = self._run(shapes, fresh, power)
-            target = target + self._log_prior(shapes)
+            index = np.minimum(index, count - 1)
+            shapes, past, new, cloud = shapes[index], past[index], new[index], cloud.drawn(index)
+            extra = np.zeros(count)
+            prior, sign = self._log_prior(shapes), self._positive(cloud)
             for move in range(MOVES):
                 trial, correction = self._trial(shapes, 0.6 if move % 2 == 0 else 0.2)
-                trial_target, trial_new, trial_cloud = self._run(trial, fresh, power)
-                trial_target += self._log_prior(trial)
-                accept = np.log(random.random(count)) < trial_target - target + correction
-                shapes[accept] = trial[accept]
-                target[accept] = trial_target[accept]
-                new[accept] = trial_new[accept]
+                trial_past, trial_new, trial_cloud = self._run(trial, fresh)
+                trial_prior, trial_sign = self._log_prior(trial), self._positive(trial_cloud)
+                gain = trial_past - past + power * (trial_new - new) + trial_prior - prior + trial_sign - sign
+                accept = np.log(random.random(count)) < gain + correction
+                for mine, theirs in (
+                    (shapes, trial), (past, trial_past), (new, trial_new), (prior, trial_prior), (sign, trial_sign)
+                ):  # fmt: skip
+                    mine[accept] = theirs[accept]
                 cloud.accept(trial_cloud, accept)
-                self.accepted = float(accept.mean())
+        self._past = past + new
         self._shapes, self._cloud = shapes, cloud
         # From here on weights gather only what comes; what came before is in the cloud itself.
         self._log_like = np.zeros(count)
@@ -458,13 +483,39 @@ class EndJudge:
         trial += step + noise
         trial[:, _BEND] = np.abs(trial[:, _BEND] - 0.02) + 0.02
         trial[:, _WIDTH] = -np.abs(trial[:, _WIDTH])
-        # Now and then an end is tried for a fade, or an end is forgotten; both against the prior's own draw.
-        swap = random.random(count) < 0.12
-        fresh = END_LN + END_LN_SD * random.standard_normal(count)
-        trial[:, _END] = np.where(swap, np.where(fades, fresh, 20.0), trial[:, _END])
-        gone = np.where(fades, fresh, shapes[:, _END])
-        forth = np.where(fades, 0.5, -0.5) * ((gone - END_LN) / END_LN_SD) ** 2
-        return trial, np.where(swap, forth, 0.0)
+        # Now and then the end is drawn quite anew: none, any, or one within the last hour, which the cloud cannot yet
+        # hold when an end has just come.
+        swap = random.random(count) < 0.3
+        now = max(self._seen[-1].time_s - self._start_s, 600.0)
+        window = min(3600.0, max(now - math.exp(self._soonest), 300.0))
+        kind = random.random(count)
+        recent = np.log(np.maximum(now - window * random.random(count), 60.0))
+        anywhere = END_LN + END_LN_SD * random.standard_normal(count)
+        new = np.where(kind < 0.3, 20.0, np.where(kind < 0.5, anywhere, recent))
+        trial[swap] = shapes[swap]
+        trial[swap, _END] = new[swap]
+        fresh = self._draw(count)
+        trial[swap, _WIDTH] = fresh[swap, _WIDTH]
+        trial[swap, _REST] = fresh[swap, _REST]
+
+        def density(end: Array) -> Array:
+            time = np.exp(np.minimum(end, 15.0))
+            inside = (time <= now) & (time >= now - window)
+            lognormal = np.exp(-0.5 * ((end - END_LN) / END_LN_SD) ** 2) / (END_LN_SD * math.sqrt(2 * math.pi))
+            return np.asarray(np.where(end > 15, 0.3, 0.2 * lognormal + np.where(inside, 0.5 * time / window, 0.0)))
+
+        def width_rest(some: Array) -> Array:
+            return self._width_density(some[:, _WIDTH])
+
+        back = np.log(density(shapes[:, _END]) * width_rest(shapes) + 1e-300)
+        forth = np.log(density(trial[:, _END]) * width_rest(trial) + 1e-300)
+        return trial, np.where(swap, back - forth, 0.0)
+
+    @staticmethod
+    def _width_density(width: Array) -> Array:
+        sharp = np.exp(-0.5 * ((width + 3.0) / 0.6) ** 2) / 0.6
+        slow = np.exp(-0.5 * ((width + 1.0) / 0.7) ** 2) / 0.7
+        return np.asarray(sharp + slow)
 
     # ------------------------------------------------------------------ what comes in
 
@@ -494,6 +545,7 @@ class EndJudge:
         amplitude = np.where(amplitude > 0, amplitude, np.abs(amplitude) * 0.1 + 1e-12)
         tau, bend, end = np.exp(shapes[:, _TAU]), shapes[:, _BEND], np.exp(shapes[:, _END])
         cut = np.exp(shapes[:, _TAU] + shapes[:, _CUT])
+        final = np.where(shapes[:, _REST] > 0, end * (1 + np.exp(shapes[:, _LAST])), end)
         one = np.exp(shapes[:, _BUBBLE]) / STOP_WINDOW_S
 
         def until(threshold: Array) -> Array:
@@ -505,7 +557,7 @@ class EndJudge:
                 time = np.exp(middle)
                 over = np.log1p(bend * time / tau) / bend + time / cut < want
                 low, high = np.where(over, middle, low), np.where(over, high, middle)
-            return np.asarray(np.minimum(np.exp(low), end))
+            return np.asarray(np.minimum(np.exp(low), final))
 
         stop = until(one)
         safe = np.maximum(until(EARLY_BUBBLES * one), self._share_left(shapes, stop))
