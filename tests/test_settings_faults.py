@@ -8,13 +8,23 @@ from typing import Final
 import pytest
 
 from lastbubble.errors import SettingsError
-from lastbubble.settings import load_text
+from lastbubble.settings import contradictions, load_text
+from lastbubble.settings.contradictions import RULES, Rule
 from lastbubble.settings.heat import RULE_KEYS
 
 OVEN: Final = 'oven: {probes: [{name: oven, select_pin: 5}]}\nguard: {limit: "125 degC", relay_pin: 17}\n'
 STATION: Final = "station: shed-bench\n" + OVEN
 GAUGE: Final = (
     STATION + "chamber:\n  gauge:\n    kind: serial\n    port: /dev/serial/by-id/g\n    unit: mbar\n    reads: "
+)
+
+ADC: Final = (
+    STATION
+    + "chamber:\n  gauge:\n    kind: adc\n    reads: absolute\n"
+    + "    low: '0 kPa'\n    high: '100 kPa'\n    divider: 1.6\n"
+)
+MODBUS: Final = (
+    STATION + "chamber:\n  gauge:\n    kind: modbus\n    port: /dev/serial/by-id/g\n    unit: Pa\n    reads: absolute\n"
 )
 
 #: what it is about -> (the file, its messages)
@@ -209,6 +219,132 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
         (
             "s.yaml:10: chamber.gauge.divider is no key that is known; allowed in chamber.gauge: reads, zero"
             ", span, kind, port, baud, frame, pattern, unit, line_end, query, every, silence; delete it",
+        ),
+    ),
+    "a converter input that is not there": (
+        ADC + "    signal: ratiometric\n    chip: MCP3204\n    channel: 4\n",
+        (
+            "s.yaml:13: chamber.gauge.channel = '4' (line 13), and chamber.gauge.chip = 'MCP3204' (line 12) "
+            "has 4 inputs; allowed: 0 to 3; count the inputs from 0",
+        ),
+    ),
+    "the supply on the transducer's input": (
+        ADC + "    signal: ratiometric\n    supply_channel: 0\n",
+        (
+            "s.yaml:12: chamber.gauge.supply_channel = '0' (line 12) is also chamber.gauge.channel (default "
+            "0); allowed: two inputs; the supply needs its own",
+        ),
+    ),
+    "more volts than the converter can see": (
+        ADC.replace("1.6", "1.2") + "    signal: ratiometric\n",
+        (
+            "s.yaml:10: with chamber.gauge.divider = '1.2' (line 10) the converter would see 3.83 V, more th"
+            "an chamber.gauge.reference (default '3.3 V'); allowed: a divider of at least 1.39; put two resi"
+            "stors between, and write (R1 + R2) / R2",
+        ),
+    ),
+    "a loop without its resistor": (
+        ADC + "    signal: 4-20 mA\n",
+        (
+            "s.yaml:11: chamber.gauge.signal = '4-20 mA' (line 11) needs chamber.gauge.shunt (not written); "
+            'allowed: 10 ohm to 1000 ohm; add such as `shunt: "150 ohm"`, as it is soldered',
+        ),
+    ),
+    "a loop with a resistor too large": (
+        ADC + "    signal: 4-20 mA\n    shunt: 0.5 kohm\n",
+        (
+            "s.yaml:12: over chamber.gauge.shunt = '0.5 kohm' (line 12) a broken sensor's 21 mA make 6.56 V,"
+            " more than chamber.gauge.reference (default '3.3 V'); allowed: up to 251 ohm; take a smaller re"
+            "sistor",
+        ),
+    ),
+    "a loop that wants a supply": (
+        ADC + "    signal: 4-20 mA\n    shunt: 150 ohm\n    supply_channel: 1\n",
+        (
+            "s.yaml:13: chamber.gauge.signal = '4-20 mA' (line 11) does not depend on chamber.gauge.supply_c"
+            "hannel = '1' (line 13); allowed: supply_channel for ratiometric only; delete it",
+        ),
+    ),
+    "a resistor where no loop is": (
+        ADC + "    signal: ratiometric\n    shunt: 150 ohm\n",
+        (
+            "s.yaml:12: chamber.gauge.signal = 'ratiometric' (line 11) has no use for chamber.gauge.shunt = "
+            "'150 ohm' (line 12); allowed: shunt for 4-20 mA only; delete one of the two",
+        ),
+    ),
+    "one pressure for two signals": (
+        ADC.replace("100 kPa", "0 Pa") + "    signal: ratiometric\n",
+        (
+            "s.yaml:9: chamber.gauge.low = '0 kPa' (line 8) is also chamber.gauge.high = '0 Pa' (line 9); al"
+            "lowed: two pressures; take both from the transducer's data sheet",
+        ),
+    ),
+    "a converter on the probe's pin": (
+        ADC + "    signal: ratiometric\n    miso_pin: 5\n",
+        (
+            "s.yaml:12: chamber.gauge.miso_pin = '5' (line 12) is also oven.probes[0].select_pin = '5' (line"
+            " 2); allowed: a pin for one use; wire one of them to another pin",
+        ),
+    ),
+    "a converter on the bus of the thermocouples": (
+        ADC + "    signal: ratiometric\n    clock_pin: 11\n",
+        (
+            "s.yaml:12: chamber.gauge.clock_pin is 11; allowed: a whole number, 2 to 6, 12 to 27; take anoth"
+            "er free pin: the kernel toggles 7 and 8 in every transfer, so a converter there answers for oth"
+            "ers",
+        ),
+    ),
+    "a register that is no number": (
+        MODBUS + "    address: 40001x\n",
+        (
+            "s.yaml:10: chamber.gauge.address is '40001x'; allowed: a whole number, 0 to 65535; the address "
+            "on the wire, counted from 0 (manuals that say 40001 mean 0)",
+        ),
+    ),
+    "a register at the end and two words": (
+        MODBUS + "    address: 0xFFFF\n    type: f32\n",
+        (
+            "s.yaml:11: chamber.gauge.address = '0xFFFF' (line 10) is the last one, and chamber.gauge.type ="
+            " 'f32' (line 11) needs two; allowed: 0 to 65534; look the address up in the gauge's manual",
+        ),
+    ),
+    "a unit id for everybody": (
+        MODBUS + "    address: 0\n    device: 0\n",
+        ("s.yaml:11: chamber.gauge.device is 0; allowed: a whole number, 1 to 247; the unit id set in the gauge",),
+    ),
+    "a factor with a unit": (
+        MODBUS + "    address: 0\n    scale: '0.1 kPa'\n",
+        (
+            "s.yaml:11: chamber.gauge.scale is '0.1 kPa'; allowed: a number without unit, -1e+09 to 1e+09, n"
+            "ot 0; write the factor of the gauge's manual",
+        ),
+    ),
+    "a factor of nothing": (
+        MODBUS + "    address: 0\n    scale: 0\n",
+        (
+            "s.yaml:11: chamber.gauge.scale is 0; allowed: a number without unit, -1e+09 to 1e+09, not 0; wr"
+            "ite the factor of the gauge's manual",
+        ),
+    ),
+    "two passwords": (
+        STATION + "mqtt: {username: a, password: b, password_file: /c}\n",
+        (
+            "s.yaml:4: both mqtt.password (line 4) and mqtt.password_file = '/c' (line 4) are written; allow"
+            "ed: one of them; keep the file",
+        ),
+    ),
+    "no encryption on the port with": (
+        STATION + "mqtt: {port: 8883}\n",
+        (
+            "s.yaml:4: mqtt.port = '8883' (line 4) is the port for encryption and mqtt.tls (default false) i"
+            "s not true; allowed: 8883 with tls: true; add `tls: true`",
+        ),
+    ),
+    "quiet all day": (
+        STATION + "phone: {urls: ['json://hub'], quiet_from: '22:00', quiet_to: '22:00'}\n",
+        (
+            "s.yaml:4: phone.quiet_from = '22:00' (line 4) is also phone.quiet_to = '22:00' (line 4); allowe"
+            "d: two times; delete both if there are no quiet hours",
         ),
     ),
     "an empty value": (
@@ -509,6 +645,20 @@ def test_each_gives_exactly_its_messages(name: str) -> None:
     with pytest.raises(SettingsError) as caught:
         load_text(text, "s.yaml")
     assert list(caught.value.faults) == list(messages)
+
+
+@pytest.mark.parametrize("judge", RULES, ids=lambda judge: judge.__name__)
+def test_no_rule_is_idle(judge: Rule, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without any one of the rules, some file above would give fewer messages."""
+    monkeypatch.setattr(contradictions, "RULES", [rule for rule in RULES if rule is not judge])
+    for text, messages in BROKEN.values():
+        try:
+            load_text(text, "s.yaml")
+        except SettingsError as exc:
+            if list(exc.faults) == list(messages):
+                continue
+        return
+    pytest.fail(f"{judge.__name__} finds nothing in any of these files")
 
 
 def test_every_message_says_where_what_and_the_mend() -> None:

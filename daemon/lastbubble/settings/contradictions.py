@@ -6,6 +6,7 @@ braces, `{0}` for the first, which becomes the key with its value and line.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from typing import Final
 
@@ -245,7 +246,7 @@ def adc(settings: Settings) -> Iterator[Clash]:
                 ((*at, "shunt"), (*at, "reference")),
                 f"over {{0}} a broken sensor's 21 mA make {FAILED_LOOP_A * gauge.shunt / gauge.divider:.3g} V, more "
                 "than {1}",
-                f"up to {gauge.reference * gauge.divider / FAILED_LOOP_A:.0f} ohm",
+                f"up to {math.floor(gauge.reference * gauge.divider / FAILED_LOOP_A)} ohm",
                 "take a smaller resistor",
             )
         if gauge.supply_channel is not None:

@@ -110,7 +110,9 @@ class ModbusGauge(_Gauge):
     no_value: list[Annotated[int, Count(0, 0xFFFFFFFF)]] | None = key(
         "register contents that mean `no value` (without it: the ends of the type's range)", None
     )
-    scale: Annotated[float, Number(-1e9, 1e9)] = key("factor on the register's number", 1.0)
+    scale: Annotated[float, Number(-1e9, 1e9, "write the factor of the gauge's manual", zero=False)] = key(
+        "factor on the register's number", 1.0
+    )
     offset: Annotated[float, Number(-1e9, 1e9)] = key("added after the factor, in `unit`", 0.0)
     unit: PressureUnit = key("unit after scale and offset")
     every: Period = key("time between readings", 1.0)

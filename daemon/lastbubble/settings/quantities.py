@@ -170,19 +170,29 @@ class _Judged:
 
 @dataclass(frozen=True, slots=True)
 class Number(_Judged):
-    """A plain number without a unit (a factor, a ratio), both bounds included; never NaN."""
+    """A plain number without a unit (a factor, a ratio), both bounds included; never NaN, and 0 only with `zero`."""
 
     low: float
     high: float
     mend: str = "write a number inside"
+    zero: bool = True
+
+    def allowed(self) -> str:
+        return f"{_short(self.low)} to {_short(self.high)}{'' if self.zero else ', not 0'}"
 
     def read(self, value: object) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not self.low <= value <= self.high:
-            raise refuse(f"a number without unit, {_short(self.low)} to {_short(self.high)}", self.mend)
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or not self.low <= value <= self.high
+            or (value == 0 and not self.zero)
+        ):
+            raise refuse(f"a number without unit, {self.allowed()}", self.mend)
         return float(value)
 
     def schema(self) -> JsonSchemaValue:
-        return {"type": "number", "minimum": self.low, "maximum": self.high}
+        out: JsonSchemaValue = {"type": "number", "minimum": self.low, "maximum": self.high}
+        return out if self.zero else out | {"not": {"const": 0}}
 
 
 def _run_text(first: int, last: int) -> str:

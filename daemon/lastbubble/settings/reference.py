@@ -74,10 +74,8 @@ def allowed_text(field: FieldInfo) -> str:
     match judge:
         case Quantity():
             return judge.allowed()
-        case Count():
+        case Count() | Number():
             return judge.allowed()
-        case Number():
-            return f"{judge.low:g} to {judge.high:g}"
         case Text():
             return judge.allowed
     inner = list(members(field.annotation))
