@@ -45,6 +45,30 @@ def test_check_says_loudly_that_a_bench_is_simulated(tmp_path: Path, capsys: pyt
     assert json.loads(run("check", "--json", str(file), capsys=capsys)[1])["remarks"] == [err.strip()]
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "line", "says"),
+    [
+        ("/dev/serial/by-id/usb-gauge", "/dev/ttyUSB0", "    port:", "chamber.gauge.port: /dev/ttyUSB0 may be another"),
+        ('"130 degC"', '"145 degC"', "  limit:", "guard.limit: it is 52 K above"),
+        ("password_file: /etc/lastbubble/mqtt-password", "password: x", "  password:", "mqtt.password: it crosses"),
+    ],
+)
+def test_check_says_what_a_person_should_know(
+    old: str, new: str, line: str, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (
+        data_path("config", "serial-gauge.yaml").read_text(encoding="utf-8").replace("host: localhost", "host: hub.lan")
+    )
+    assert old in text
+    file = tmp_path / "station.yaml"
+    file.write_text(text.replace(old, new), encoding="utf-8")
+    code, _, err = run("check", str(file), capsys=capsys)
+    number = next(at for at, one in enumerate(file.read_text(encoding="utf-8").splitlines(), 1) if one.startswith(line))
+    assert code == 0
+    assert err.startswith(f"{file}:{number}: {says}")
+    assert err.count("\n") == 1
+
+
 def test_show_tells_si_values_and_where_they_came_from(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run("show", "--json", str(OVEN_ONLY), capsys=capsys)
     assert code == 0

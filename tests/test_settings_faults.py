@@ -366,6 +366,13 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
             "lue` lines, lists and comments; indent with spaces, never with tabs",
         ),
     ),
+    "a folder too deep for sockets": (
+        STATION + f"runtime_dir: /{'x' * 100}\n",
+        (
+            "s.yaml:4: runtime_dir is '/xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx...'; allowed:"
+            " an absolute path of up to 90 characters; sockets are made there, and their paths are short",
+        ),
+    ),
     "truth in words": (
         STATION + "simulated: yes\n",
         ("s.yaml:4: simulated is 'yes'; allowed: true or false; write one of the two, without quotes",),

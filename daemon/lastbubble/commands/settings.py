@@ -55,6 +55,12 @@ def _check(args: argparse.Namespace) -> int:
 
     try:
         loaded = load(args.file)
+        # The rooms judge once more what they are given; nothing is started to find out.
+        loaded.settings.to_context()
+        loaded.settings.to_gauge_scale()
+        if loaded.settings.oven is not None:
+            loaded.settings.to_guard()
+            loaded.settings.to_thermometer()
     except SettingsError as exc:
         if args.json:
             print(json.dumps({"ok": False, "faults": list(exc.faults), "remarks": []}, ensure_ascii=False))

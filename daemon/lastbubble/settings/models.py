@@ -12,7 +12,7 @@ from lastbubble.settings.gauges import Chamber
 from lastbubble.settings.heat import GuardKeys, ThermometerKeys
 from lastbubble.settings.outlets import LedgerKeys, Mqtt, Page, Phone
 from lastbubble.settings.ovens import Oven
-from lastbubble.settings.quantities import AbsolutePath, StationName
+from lastbubble.settings.quantities import SocketFolder, StationName
 from lastbubble.settings.section import Section, key
 from lastbubble.thermometer import ThermometerSettings
 from lastbubble.units import Display
@@ -48,7 +48,7 @@ class Settings(Section):
     mqtt: Mqtt | None = key("the broker", None)
     phone: Phone | None = key("who is told away from the bench", None)
     page: Page | None = key("the station page", None)
-    runtime_dir: AbsolutePath = key("where the processes meet: their sockets, and the permit", "/run/lastbubble")
+    runtime_dir: SocketFolder = key("where the processes meet: their sockets, and the permit", "/run/lastbubble")
     log_level: Literal["debug", "info", "warning", "error"] = key("how much the processes say", "info")
     simulated: bool = key(
         "a simulated bench: allows the keys that replace hardware; never true where a real oven is", False

@@ -309,6 +309,16 @@ OwnPin = Annotated[
 AbsolutePath = Annotated[
     str, Text(r"/[^\0]*", "an absolute path, beginning with /", "write the whole path", longest=4000)
 ]
+#: Sockets are made in it, and a socket's path has 107 bytes at most.
+SocketFolder = Annotated[
+    str,
+    Text(
+        r"/[^\0]*",
+        "an absolute path of up to 90 characters",
+        "sockets are made there, and their paths are short",
+        longest=90,
+    ),
+]
 SerialPort = Annotated[
     str,
     Text(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from typing import Final
 
+from lastbubble.settings.contradictions import LOOPBACK
 from lastbubble.settings.faults import Path, path_text
 from lastbubble.settings.load import Loaded
 from lastbubble.settings.models import Settings
@@ -41,4 +43,39 @@ def _no_barometer(settings: Settings) -> Iterator[Remark]:
         )
 
 
-_JUDGES: Final[list[Callable[[Settings], Iterator[Remark]]]] = [_simulated, _no_barometer]
+def _name_that_changes(settings: Settings) -> Iterator[Remark]:
+    gauge = settings.chamber.gauge if settings.chamber else None
+    if gauge is not None and gauge.kind != "adc" and re.fullmatch(r"/dev/tty(USB|ACM)\d+", gauge.port):
+        yield (
+            ("chamber", "gauge", "port"),
+            f"{gauge.port} may be another adapter after the next plug; take the name below /dev/serial/by-id/",
+        )
+
+
+#: Further above the cure than this, the limit protects the oven and not the pieces (common practice, no published
+#: source) [K].
+FAR_K: Final = 45.0
+
+
+def _limit_far_above(settings: Settings) -> Iterator[Remark]:
+    if settings.guard is not None and settings.guard.limit > settings.cure.target_core + FAR_K:
+        room_k = settings.guard.limit - settings.cure.target_core
+        yield (
+            ("guard", "limit"),
+            f"it is {room_k:.0f} K above cure.target_core; the lower it is, the sooner a runaway dial is noticed",
+        )
+
+
+def _password_in_the_open(settings: Settings) -> Iterator[Remark]:
+    mqtt = settings.mqtt
+    if mqtt is not None and mqtt.password is not None and not mqtt.tls and mqtt.host not in LOOPBACK:
+        yield (("mqtt", "password"), "it crosses the network in the clear; set mqtt.tls: true")
+
+
+_JUDGES: Final[list[Callable[[Settings], Iterator[Remark]]]] = [
+    _simulated,
+    _no_barometer,
+    _name_that_changes,
+    _limit_far_above,
+    _password_in_the_open,
+]
