@@ -25,9 +25,10 @@ _MARK_LATE_S: Final = 2400.0
 _MARK_EARLY_S: Final = 300.0
 #: Common practice: a warm room. Used where the log never saw the oven cold.
 _ROOM_C: Final = 21.0
-#: An oven that warms up from cold without a mark is being preheated, empty, about this often; and a dip of a warm
-#: oven is so many times likelier when pieces still wait than when they are in (our judgement, no published source).
-_WAITING: Final = 0.40
+#: An oven that warms up from cold without a mark and whose loading nobody marks is empty about this often; and a dip
+#: of a warm oven is so many times likelier when pieces still wait than when they are in (our judgement, no published
+#: source).
+_WAITING: Final = 0.60
 _LOAD_OVER_LOOK: Final = 10.0
 
 

@@ -208,7 +208,7 @@ class Dips:
             return None
         self._recent.append((step.end_s, step.mean_c))
         if self._open is None:
-            top_s, top = max(self._recent, key=lambda item: item[1])
+            top_s, top = max(self._recent, key=lambda item: (item[1], item[0]))
             fall = top - step.mean_c
             deep = trough_c is None or step.mean_c < trough_c - self.BELOW_K
             if deep and top > room_c + 25 and fall > max(self.LEAST_K, self.SHARE * (top - room_c)):
