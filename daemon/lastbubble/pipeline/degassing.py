@@ -16,8 +16,10 @@ from collections import deque
 from typing import Any, Final, Literal
 
 from lastbubble.context import Context
+from lastbubble.pipeline.batch_history import stops_from
 from lastbubble.pipeline.blocks import Block, BlockMaker
 from lastbubble.pipeline.gauge import COARSE_PA, GaugeSense
+from lastbubble.pipeline.isolation import RiseRecorder
 from lastbubble.pipeline.release import EndJudge, Verdict
 from lastbubble.records import Caution, Event, Forecast, Record, Sample
 
@@ -26,8 +28,13 @@ __all__ = ["BLOCK_S", "ChamberModel", "Phase"]
 Phase = Literal["idle", "pump_down", "degassing", "still", "venting", "soaking"]
 
 BLOCK_S: Final = 10.0
-#: The slow models get one level per this time.
+#: The slow models get one level per this time, later one per this share of the time since the pump was started.
 LEVEL_S: Final = 120.0
+LEVEL_SHARE: Final = 1 / 90
+#: No batch is followed longer than this: whatever still falls then is no gas out of pores.
+GIVE_UP_S: Final = 16 * 3600.0
+#: A gauge that could see it and sees no fall at all in this time: nothing to foretell.
+FLAT_S: Final = 2 * 3600.0
 FORECAST_EVERY_S: Final = 300.0
 #: First forecast: half an hour after the pump was started.
 FORECAST_FROM_S: Final = 1500.0
@@ -53,11 +60,12 @@ class ChamberModel:
         self._atmosphere_pa = context.barometer_pa or STANDARD_PA
         self._told_shut = False
         self._column_shut = False
-        self._shut_until_s = -1.0
         self._vent_mark_s: float | None = None
         self._pump_off = False
         self._rocked_s = -math.inf
-        self._first_level: float | None = None
+        self._shut_told_s = 0.0
+        self._earlier_s = stops_from(context.history)
+        self._shut_rise = RiseRecorder()
         self._new_pumpdown(0.0)
         self._vacuum = False
         self._rise: list[Block] = []
@@ -68,6 +76,8 @@ class ChamberModel:
         self._told: set[str] = set()
         self._peak_pa = 0.0
         self._gauge_told = False
+        self._per_block = 1.0
+        self._shut_peak = 0.0
 
     # ------------------------------------------------------------------ feeding
 
@@ -81,12 +91,19 @@ class ChamberModel:
         self._level_count = 0
         self._level_readings = 0
         self._level_start_s: float | None = None
+        self._level_left = 0.0
         self._forecast_due_s = 0.0
         self._called = False
         self._resumed_since_s: float | None = None
         self._still_level: float | None = None
         self._settle_until_s = -1.0
         self._base_told = False
+        self._lag_s = 100.0
+        self._highest, self._newest = -math.inf, 0.0
+        self._rejoin_s = -math.inf
+        self._rejoin_lift = 0.0
+        self._rises: list[tuple[float, float, float]] = []
+        self._shut_rise.clear()
         self._accepted: deque[float] = deque(maxlen=6)
 
     def feed(self, sample: Sample) -> list[Record]:
@@ -98,8 +115,11 @@ class ChamberModel:
         said: list[Record] = []
         if sample.isolated is not None and sample.isolated != self._column_shut:
             self._column_shut = sample.isolated
-            if not sample.isolated:
-                self._rejoin(now)
+            if sample.isolated:
+                self._shut_told_s = now
+            else:
+                self._told_shut = False
+                self._rejoin(sample.time_s, now, said)
         if sample.marks:
             self._take_marks(sample, now, said)
         pa = sample.chamber_pa
@@ -122,9 +142,46 @@ class ChamberModel:
         self.phase = phase
         self.phase_since_s = self._log_s(since_s)
 
-    def _rejoin(self, now: float) -> None:
-        self._shut_until_s = now
-        self._settle_until_s = max(self._settle_until_s, now + 240.0)
+    def _rejoin(self, time_s: float, now: float, said: list[Record]) -> None:
+        """The pump draws again: fit what rose."""
+        self._end_rise(time_s, now, self._shut_rise, 0.0, said)
+
+    def _end_rise(self, time_s: float, now: float, rise: RiseRecorder, doubt: float, said: list[Record]) -> None:
+        """Take the fit of a rise into the judge; `doubt`: share of the slope that may not be the chamber's own."""
+        fit = rise.fit(math.sqrt(self._gauge.mean_variance(max(round(self._per_block), 1))))
+        rise.clear()
+        self._rejoin_s = now
+        self._rejoin_lift = 0.0
+        self._level_start_s = None
+        self._level_sum = self._level_time = 0.0
+        self._level_count = self._level_readings = 0
+        if fit is None:
+            return
+        self._rejoin_lift = max(fit.end_pa - fit.level_pa, 0.0)
+        judge = self._judge
+        if judge is None or self.phase not in ("degassing", "still"):
+            return
+        slope = fit.slope_pa_s
+        variance = fit.variance + (0.04 * slope) ** 2 + (doubt * slope) ** 2
+        judge.rise(fit.middle_s, slope, variance)
+        self._rises.append((fit.middle_s, slope, variance))
+        del self._rises[:-60]
+        if self.phase == "degassing" and self._verdict is not None:
+            self._judge_now(time_s, now, judge, said)
+
+    def _glance(self, time_s: float, now: float, bubbling: bool, said: list[Record]) -> None:
+        """A person looked and saw bubbles, or none."""
+        judge = self._judge
+        if judge is None:
+            return
+        judge.glance(now, bubbling)
+        if self.phase == "degassing" and self._verdict is not None:
+            self._judge_now(time_s, now, judge, said)
+        elif self.phase == "still" and bubbling:
+            verdict = judge.verdict(now)
+            if verdict is not None and verdict.safe < 0.5:
+                self._verdict = verdict
+                self._enter("degassing", now)
 
     @property
     def _shut(self) -> bool:
@@ -134,9 +191,13 @@ class ChamberModel:
         for mark in sample.marks:
             if mark == "isolated":
                 self._told_shut = True
-            elif mark == "rejoined":
+                self._shut_told_s = now
+                self._stopped_pump = False
+            elif mark == "rejoined" and self._told_shut:
                 self._told_shut = False
-                self._rejoin(now)
+                self._rejoin(sample.time_s, now, said)
+            elif mark in ("bubbling", "quiet"):
+                self._glance(sample.time_s, now, mark == "bubbling", said)
             elif mark == "vent_open":
                 self._vent_mark_s = now
             elif mark == "rocked":
@@ -170,6 +231,7 @@ class ChamberModel:
 
     def _take_block(self, time_s: float, block: Block, said: list[Record]) -> None:
         self._gauge.block(block)
+        self._per_block += 0.1 * (block.count - self._per_block)
         self._blocks.noise_pa = self._gauge.noise_pa
         before = self._recent[-1] if self._recent else None
         self._recent.append(block)
@@ -207,7 +269,7 @@ class ChamberModel:
                 self._begin_pump_down(top.end_s)
 
     def _falls_away(self, recent: list[Block], fall: float, noise: float) -> bool:
-        """A fall that a pump makes: steady, or past half an atmosphere (some gauges scatter by kilopascals up there)."""
+        """A fall that a pump makes: steady, or past half an atmosphere (some gauges scatter by kilopascals there)."""
         means = [b.mean_pa for b in recent[-4:]]
         steady = len(means) == 4 and means[0] > means[1] > means[2] > means[3] and self._gauge.step_pa < 2e3
         if steady and fall > max(0.05 * self._atmosphere_pa, 8 * noise):
@@ -252,7 +314,10 @@ class ChamberModel:
             if span > 0 and fall / span < 0.5 * expected * level + 2 * noise / span:
                 self._enter("degassing", quiet[0].mid_s)
                 constant = 1 / max(expected, 1e-3)
-                self._judge = EndJudge(self._pump_start_s, min(max(constant, 15.0), 400.0))
+                self._lag_s = min(max(constant, 15.0), 400.0)
+                self._judge = EndJudge(
+                    self._pump_start_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, earlier_s=self._earlier_s
+                )
                 self._forecast_due_s = self._pump_start_s + FORECAST_FROM_S
                 self._accepted.clear()
                 self._accepted.append(block.mean_pa)
@@ -267,21 +332,46 @@ class ChamberModel:
         lift = block.mean_pa - level
         limit = max(6 * noise + self._gauge.step_pa, 1.5, 0.08 * abs(level))
         if self._shut:
-            self._rise = []
-            self._settle_until_s = block.end_s + 240.0
-            if lift > 8e3:
-                self._air_comes(time_s, block, said)
+            self._watch_shut(time_s, block, before, level, noise, said)
             return
         if self._rise:
             self._follow_rise(time_s, block, said)
             return
-        if lift > limit and block.end_s > self._settle_until_s - 200.0:
+        if lift > limit and self._left_over(block.mid_s) < 0.5 * limit:
             self._rise = [before or block, block]
             self._rise_level = level
             if lift > max(1500.0, abs(level)):
                 self._air_comes(time_s, block, said)
             return
         self._accept(time_s, block, said)
+
+    def _watch_shut(
+        self, time_s: float, block: Block, before: Block | None, level: float, noise: float, said: list[Record]
+    ) -> None:
+        """Shut off from the running pump, as the log tells."""
+        recorder = self._shut_rise
+        if not len(recorder):
+            # A mark may come late: what already rose belongs to this rise.
+            for earlier in self._rise:
+                recorder.add(earlier.mid_s, earlier.mean_pa)
+            self._shut_peak = block.mean_pa
+        self._rise = []
+        lift = block.mean_pa - level
+        pace = 0.0 if before is None else (block.mean_pa - before.mean_pa) / max(block.mid_s - before.mid_s, 1e-9)
+        if lift > 8e3 and pace > 50.0:
+            self._air_comes(time_s, block, said)
+            return
+        self._shut_peak = max(self._shut_peak, block.mean_pa)
+        fell = self._shut_peak - block.mean_pa
+        if not self._column_shut and (
+            (len(recorder) >= 4 and fell > max(8 * noise, 0.4 * (self._shut_peak - level)))
+            or block.end_s - self._shut_told_s > 1500.0
+        ):
+            # The mark that it was rejoined is late or missing; the pressure says so.
+            self._told_shut = False
+            self._rejoin(time_s, block.start_s, said)
+            return
+        recorder.add(block.mid_s, block.mean_pa)
 
     def _follow_rise(self, time_s: float, block: Block, said: list[Record]) -> None:
         rise = self._rise
@@ -317,8 +407,15 @@ class ChamberModel:
             if self._stopped_pump:
                 self._stopped_pump = False
                 self._cycles += 1
+                recorder = RiseRecorder()
+                top = max(range(len(rise)), key=lambda i: rise[i].mean_pa)
+                for risen in rise[: top + 1]:
+                    recorder.add(risen.mid_s, risen.mean_pa)
+                self._rise = []
+                self._end_rise(time_s, block.end_s, recorder, 0.15, said)
             self._rise = []
-            self._settle_until_s = block.end_s + 180.0
+            self._rejoin_s = block.end_s
+            self._rejoin_lift = peak
             self._told.discard("suck_back")
             return
         if lasted > 420.0 and abs(pace) * 300 < 0.1 * lift + 3 * noise and not self._stopped_pump:
@@ -389,32 +486,50 @@ class ChamberModel:
         if fall > 0.2 * self._peak_pa and block.mean_pa < 0.5 * self._atmosphere_pa:
             self._begin_pump_down(top.end_s)
 
+    def _left_over(self, now: float) -> float:
+        """What the last rise can still have left in the level [Pa]."""
+        if self._rejoin_lift <= 0:
+            return 0.0
+        return self._rejoin_lift * math.exp(-max(now - self._rejoin_s, 0.0) / (1.3 * self._lag_s))
+
     def _accept(self, time_s: float, block: Block, said: list[Record]) -> None:
         """The block belongs to the level."""
+        noise = self._noise(block)
+        left_over = self._left_over(block.mid_s)
+        if left_over > max(3.0, 6 * noise):
+            return
         self._accepted.append(block.mean_pa)
         if block.end_s < self._settle_until_s:
             return
         if self._level_start_s is None:
             self._level_start_s = block.start_s
+            self._level_left = left_over
         self._level_sum += block.mean_pa
         self._level_time += block.mid_s
         self._level_count += 1
         self._level_readings += block.count
-        if block.end_s - self._level_start_s < LEVEL_S - BLOCK_S:
+        age = block.end_s - self._pump_start_s
+        if block.end_s - self._level_start_s < max(LEVEL_S, LEVEL_SHARE * age) - BLOCK_S:
             return
         count = self._level_count
         mean, middle = self._level_sum / count, self._level_time / count
-        variance = self._gauge.mean_variance(self._level_readings)
+        variance = self._gauge.mean_variance(self._level_readings) + (0.5 * self._level_left) ** 2
         self._level_sum = self._level_time = 0.0
         self._level_count = self._level_readings = 0
         self._level_start_s = None
         judge = self._judge
         if judge is None:
             return
+        if age > GIVE_UP_S and self.phase == "degassing":
+            self._judge = self._verdict = None
+            return
+        self._highest = max(self._highest, mean)
+        self._newest = mean
         judge.level(middle, mean, variance)
-        if self.phase == "degassing" and block.end_s >= self._forecast_due_s:
-            self._forecast_due_s = block.end_s + FORECAST_EVERY_S
-            self._judge_now(time_s, block.end_s, judge, said)
+        if self.phase == "degassing":
+            close = self._verdict is not None and self._verdict.safe > 0.6
+            if block.end_s >= self._forecast_due_s or (close and block.end_s >= self._pump_start_s + FORECAST_FROM_S):
+                self._judge_now(time_s, block.end_s, judge, said)
         elif self.phase == "still":
             self._watch_resumption(middle, mean, math.sqrt(variance))
 
@@ -423,18 +538,52 @@ class ChamberModel:
         self._verdict = verdict
         if verdict is None:
             return
-        # No bench pump holds a bath of resin this low: whatever this is, it is no batch to call.
-        bath = self._accepted[-1] > 0.1 or self._gauge.resolution_pa > 1.0
-        fallen = verdict.seen > max(1.0, 4.0 * self._gauge.step_pa / math.sqrt(12), 1.0 * self._gauge.noise_pa)
-        if fallen and verdict.safe >= SURE and verdict.stopped >= 0.5 and bath and self._gauge.resolution_pa < COARSE_PA:
+        if verdict.safe >= SURE and verdict.stopped >= 0.5 and self._may_call(verdict):
             since = min(max(verdict.since_s, self._pump_start_s), now)
-            said.append(Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.safe, 3), "flow"))
+            said.append(
+                Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.safe, 3), self._basis(verdict, now))
+            )
             self._called = True
             self._enter("still", now)
             self._still_level = None
             return
+        if now < self._forecast_due_s:
+            return
+        self._forecast_due_s = now + FORECAST_EVERY_S
+        if not self._is_bath() or self._is_flat(now):
+            return
         p10, p50, p90 = (self._log_s(t) for t in (verdict.p10_s, verdict.p50_s, verdict.p90_s))
         said.append(Forecast(time_s, "bubbles_stopped", round(p10, 1), round(p50, 1), round(p90, 1)))
+
+    def _may_call(self, verdict: Verdict) -> bool:
+        """Is there anything to call: a bath of resin, and a release whose fall has really been seen?"""
+        if not self._is_bath():
+            return False
+        gauge = self._gauge
+        coarse = gauge.resolution_pa >= COARSE_PA
+        shown = min(verdict.seen, self._highest - self._newest)
+        by_level = shown > max(1.0, 1.2 * gauge.step_pa, 1.0 * gauge.noise_pa)
+        by_rises = False
+        if len(self._rises) >= 3:
+            top = max(self._rises[:-1], key=lambda rise: rise[1])
+            last = self._rises[-1]
+            by_rises = top[1] - last[1] > 4 * math.sqrt(top[2] + last[2])
+        return by_rises or (by_level and not coarse)
+
+    def _is_bath(self) -> bool:
+        """No bench pump holds a bath of resin under 0.1 Pa: whatever that is, there are no bubbles in it to call."""
+        return not (self._accepted and self._accepted[-1] < 0.1 and self._gauge.resolution_pa < 1.0)
+
+    def _is_flat(self, now: float) -> bool:
+        """The gauge could show a fall, and there was none: held by a control, or nothing comes out."""
+        fine = self._gauge.resolution_pa < COARSE_PA
+        fall = self._highest - self._newest
+        return fine and now - self._pump_start_s > FLAT_S and not self._rises and fall < 0.5 + 0.01 * abs(self._highest)
+
+    def _basis(self, verdict: Verdict, now: float) -> str:
+        if self._rises and now - self._rises[-1][0] < 2400.0:
+            return "isolation"
+        return "flow" if verdict.share_ends > 0.5 else "forecast"
 
     def _watch_resumption(self, middle_s: float, pa: float, noise: float) -> None:
         if self._still_level is None:
@@ -447,7 +596,8 @@ class ChamberModel:
             elif middle_s - self._resumed_since_s >= 600:
                 self._enter("degassing", self._resumed_since_s)
                 self._resumed_since_s = None
-                self._judge = EndJudge(middle_s, 100.0)
+                self._judge = EndJudge(middle_s, self._lag_s, leak_pa_s=self.context.leak_pa_s)
+                self._verdict = None
         else:
             self._resumed_since_s = None
             self._still_level += 0.1 * (pa - self._still_level)
@@ -485,7 +635,7 @@ class ChamberModel:
             Caution(
                 time_s,
                 "base_pressure_high",
-                f"After {(block.end_s - self._pump_start_s) / 60:.0f} minutes of pumping the chamber still stands at "
+                f"{(block.end_s - self._pump_start_s) / 60:.0f} minutes after pumping began the chamber stands at "
                 f"{level:.0f} Pa. "
                 "Check in this order: the lid and its seal, the hose and its joints, the pump's gas ballast valve, "
                 "the pump's oil, warm or wet resin.",

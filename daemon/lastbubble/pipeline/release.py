@@ -613,7 +613,7 @@ def _usual(earlier_s: tuple[float, ...]) -> tuple[float, float]:
     logs = [math.log(max(s, 60.0)) for s in earlier_s]
     count = len(logs)
     own = sum(logs) / count
-    # Between batches of one kind on one bench about 25 % (common practice, no published source), pooled with what is seen.
+    # Batches of one kind on one bench differ by about 25 % (common practice, no published source); pooled with these.
     scatter = (4 * 0.25**2 + sum((x - own) ** 2 for x in logs)) / (4 + count)
     of_mean = scatter / count
     weight = USUAL_LN_SD**2 / (USUAL_LN_SD**2 + of_mean)

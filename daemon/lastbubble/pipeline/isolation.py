@@ -1,0 +1,158 @@
+"""The pressure's rise while the chamber is shut off from the running pump, fitted as what it may be.
+
+Shut off, V dp/dt = gas from the pores + leak + vapour. Over a few minutes the gas and the leak are straight; vapour and
+gas from surfaces saturate. So a rise is fitted as straight line and as line plus saturating exponential, and the second
+counts only when the data ask for it (by the Bayesian information criterion). Straightness alone never says "leak":
+gas from the pores and permeation rise straight too (only an empty, dry chamber makes a leak test).
+
+Pressure-rise principle: EN 1779 (leak testing, criteria for method selection), technique of pressure change.
+Reads no clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+__all__ = ["Rise", "RiseRecorder", "fit_rise"]
+
+#: The first seconds hold the valve's stroke and the pressure's settling between chamber and hose.
+SETTLE_S: Final = 15.0
+LEAST_S: Final = 45.0
+_TIMES_S: Final = (20.0, 40.0, 80.0, 160.0, 320.0, 640.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """One isolation, fitted.
+
+    slope_pa_s : straight part at the middle of the rise, with its variance (gas, leak and permeation together) [Pa/s]
+    vapour_pa, vapour_s : height and time constant of a saturating part, 0 when the data do not ask for one
+    level_pa : pressure when it was shut;  end_pa : when it was opened
+    rms_pa : residual of the fit
+    """
+
+    start_s: float
+    end_s: float
+    slope_pa_s: float
+    variance: float
+    vapour_pa: float
+    vapour_s: float
+    level_pa: float
+    end_pa: float
+    rms_pa: float
+
+    @property
+    def middle_s(self) -> float:
+        return 0.5 * (self.start_s + self.end_s)
+
+
+def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: float) -> Rise | None:
+    """Fit one rise. times_s, pressures_pa : (n,), n >= 5, over 45 s at least; noise_pa : of one value.
+
+    None when there is too little of it. The variance of the slope is never below what `noise_pa` allows, and grows with
+    a residual that the fit leaves.
+    """
+    start = times_s[0] if times_s else 0.0
+    kept = [(t, p) for t, p in zip(times_s, pressures_pa, strict=True) if t - start >= SETTLE_S]
+    if len(kept) < 4 or kept[-1][0] - kept[0][0] < LEAST_S - SETTLE_S:
+        return None
+    count = len(kept)
+    shift = kept[0][0]
+    xs = [t - shift for t, _ in kept]
+    ys = [p for _, p in kept]
+    line = _least_squares([[1.0] * count, xs], ys)
+    if line is None:
+        return None
+    beta, rss, inverse = line
+    noise = max(noise_pa, 1e-6)
+    best = _criterion(rss, count, 2, noise)
+    slope, spread = beta[1], inverse[1][1]
+    vapour, constant, parameters = 0.0, 0.0, 2
+    if count >= 8:
+        span = xs[-1]
+        for tau in _TIMES_S:
+            if not 4 * xs[1] < tau < span:
+                continue
+            curve = [1 - math.exp(-x / tau) for x in xs]
+            bent = _least_squares([[1.0] * count, xs, curve], ys)
+            if bent is None or bent[0][2] <= 0:
+                continue
+            score = _criterion(bent[1], count, 4, noise)
+            if score < best - 4:
+                best, rss, parameters = score, bent[1], 4
+                slope, spread, vapour, constant = bent[0][1], bent[2][1][1], bent[0][2], tau
+    scatter = max(noise * noise, rss / max(count - parameters, 1))
+    return Rise(
+        start_s=start,
+        end_s=kept[-1][0],
+        slope_pa_s=slope,
+        variance=scatter * spread,
+        vapour_pa=vapour,
+        vapour_s=constant,
+        level_pa=pressures_pa[0],
+        end_pa=ys[-1],
+        rms_pa=math.sqrt(rss / count),
+    )
+
+
+def _criterion(rss: float, count: int, parameters: int, noise: float) -> float:
+    """Information criterion with a noise floor: a fit better than the noise is no better."""
+    return count * math.log(max(rss / count, 0.25 * noise * noise)) + parameters * math.log(count)
+
+
+def _least_squares(
+    columns: list[list[float]], values: list[float]
+) -> tuple[list[float], float, list[list[float]]] | None:
+    """Coefficients, residual sum of squares and inverse normal matrix; None when singular."""
+    size = len(columns)
+    normal = [[sum(a * b for a, b in zip(x, y, strict=True)) for y in columns] for x in columns]
+    right = [sum(a * b for a, b in zip(x, values, strict=True)) for x in columns]
+    rows = [normal[i] + [1.0 if i == j else 0.0 for j in range(size)] for i in range(size)]
+    for i in range(size):
+        pivot = max(range(i, size), key=lambda r: abs(rows[r][i]))
+        if abs(rows[pivot][i]) < 1e-12:
+            return None
+        rows[i], rows[pivot] = rows[pivot], rows[i]
+        scale = rows[i][i]
+        rows[i] = [x / scale for x in rows[i]]
+        for j in range(size):
+            if j != i and rows[j][i]:
+                factor = rows[j][i]
+                rows[j] = [x - factor * y for x, y in zip(rows[j], rows[i], strict=True)]
+    inverse = [row[size:] for row in rows]
+    beta = [sum(a * b for a, b in zip(row, right, strict=True)) for row in inverse]
+    rss = 0.0
+    for index, value in enumerate(values):
+        rss += (value - sum(b * column[index] for b, column in zip(beta, columns, strict=True))) ** 2
+    return beta, rss, inverse
+
+
+class RiseRecorder:
+    """Collects one rise in bounded memory (thinned by pairs) and gives its fit."""
+
+    def __init__(self, most: int = 240) -> None:
+        self._most = most
+        self._times: list[float] = []
+        self._pressures: list[float] = []
+
+    def add(self, time_s: float, pa: float) -> None:
+        """One block of the rise."""
+        self._times.append(time_s)
+        self._pressures.append(pa)
+        if len(self._times) > self._most:
+            self._times = [0.5 * (a + b) for a, b in zip(self._times[::2], self._times[1::2], strict=False)]
+            self._pressures = [0.5 * (a + b) for a, b in zip(self._pressures[::2], self._pressures[1::2], strict=False)]
+
+    def fit(self, noise_pa: float) -> Rise | None:
+        """The rise so far; None when there is too little of it."""
+        return fit_rise(self._times, self._pressures, noise_pa)
+
+    def clear(self) -> None:
+        self._times.clear()
+        self._pressures.clear()
+
+    def __len__(self) -> int:
+        return len(self._times)
