@@ -9,4 +9,4 @@ __all__ = ["LONG", "RANDOM_BYTES", "RANDOM_FRAMES"]
 LONG = os.environ.get("LASTBUBBLE_LONG") == "1"
 #: Random thermocouple frames, and random bytes for each decoder of lines.
 RANDOM_FRAMES = 1_000_000 if LONG else 30_000
-RANDOM_BYTES = 10_000_000 if LONG else 400_000
+RANDOM_BYTES = 10_000_000 if LONG else 2_000_000

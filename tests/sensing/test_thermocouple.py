@@ -192,6 +192,7 @@ def plain_verdict(raw: bytes) -> str:
     return "" if JUNCTION_RANGE_C[0] <= junction <= JUNCTION_RANGE_C[1] else "junction"
 
 
+@pytest.mark.timeout(900)
 def test_random_frames_never_raise_and_never_invent() -> None:
     """By default a part of the million that LASTBUBBLE_LONG=1 takes."""
     chance = random.Random(31855)

@@ -191,13 +191,12 @@ class AdcDecoder:
 class AdcGauge:
     """Polled source (`pressure.Polled`) of a transducer on a converter; wrap it in `pressure.Unhurried`.
 
-    pin_factory : gpiozero's; None: the process's own
+    The pins are those of the process's own pin factory: gpiozero's bit-banged bus takes no other.
     """
 
-    def __init__(self, settings: AdcGaugeSettings, scale: GaugeScale, pin_factory: Any = None) -> None:
+    def __init__(self, settings: AdcGaugeSettings, scale: GaugeScale) -> None:
         self._settings = settings
         self._scale = scale
-        self._pin_factory = pin_factory
         self._decoder = AdcDecoder(settings)
         self._silence = Silence(max(5.0, 5 * settings.every_s), "the converter")
         self._inputs: list[Any] = []
@@ -258,6 +257,5 @@ class AdcGauge:
                     mosi_pin=settings.mosi_pin,
                     miso_pin=settings.miso_pin,
                     select_pin=settings.select_pin,
-                    pin_factory=self._pin_factory,
                 )
             )

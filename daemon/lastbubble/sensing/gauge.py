@@ -155,7 +155,7 @@ class Silence:
         return self._in_row
 
     def good(self, now_s: float) -> None:
-        """A usable answer came."""
+        """A usable answer came, or all begins anew: then what was said last stands until there is news."""
         self._since_s = now_s
         self._dropped = self._failed = None
         self._in_row = 0

@@ -178,6 +178,7 @@ class ModbusGauge:
         self._opened = 0
         self._asked_s = float("-inf")
         self._quiet_s = 0.0
+        self._late = False
         self._echoes = 0
         self._echo = False
         #: Answers used, answers that could not be, questions without an answer.
@@ -203,6 +204,7 @@ class ModbusGauge:
             if self._opened != self._port.openings or self._tap is None:
                 self._opened = self._port.openings
                 self._take_up(line)
+                self._silence.good(now_s)
             self._wait_quiet(line)
             shown = self._ask()
         except minimalmodbus.ModbusException as exc:
@@ -250,11 +252,12 @@ class ModbusGauge:
         """Listen until the line has been quiet, so that no late answer is taken for the next one's."""
         if self._quiet_s <= 0:
             return
+        line.timeout = 0
         began_s = self._real.now()
         limit_s = began_s + 5 * self._quiet_s
         while self._real.now() < limit_s and wait_for_bytes(line, self._quiet_s):
-            if self._quiet_s > _SHORT_QUIET_S:
-                # The answer did come, late: wait longer for the next.
+            if self._late:
+                # The answer did come, after its time-out: wait longer for the next.
                 late_s = self._answer_s + self._real.now() - began_s
                 self._answer_s = min(_LONGEST_ANSWER_S, max(self._answer_s, 1.5 * late_s))
         self._quiet_s = 0.0
@@ -263,17 +266,17 @@ class ModbusGauge:
         assert self._tap is not None
         settings = self._settings
         heard, asked = self._tap.heard, self._tap.asked
-        if isinstance(exc, minimalmodbus.NoResponseError):
-            self.timeouts += 1
-            self._quiet_s = settings.quiet_s
-            return
-        self.dropped += 1
-        # A whole answer that is wrong was noise; less than one may go on, and its end is still to come.
+        # A whole answer that is wrong was noise; of less than one, the rest may still be on its way.
         whole = len(heard) >= 5 + 2 * settings.where.count or isinstance(exc, minimalmodbus.SlaveReportedException)
         self._quiet_s = _SHORT_QUIET_S if whole else settings.quiet_s
+        self._late = not whole
+        if isinstance(exc, minimalmodbus.NoResponseError):
+            self.timeouts += 1
+            return
+        self.dropped += 1
         if len(heard) >= 4 and heard == asked[: len(heard)] and not self._echo:
             self._echoes += 1
-            self._quiet_s = settings.quiet_s
+            self._quiet_s, self._late = settings.quiet_s, False
             self._silence.drop(
                 Fault("echo", "the adapter echoes what is sent; switch its echo off, or its receiver while it sends")
             )

@@ -101,6 +101,7 @@ class SerialGauge:
                 self._opened = self._port.openings
                 self._unsure = False
                 self._splitter.resync()
+                self._silence.good(now_s)
             lines = self._ask(line, now_s) if self._settings.query else self._listen(line, stalled)
         except GONE as exc:
             self._port.lost(now_s, exc)
@@ -120,7 +121,7 @@ class SerialGauge:
             self._splitter.resync()
         data = take(line)
         lines = self._splitter.feed(data)
-        if data and not lines:
+        if data and self._format.end not in data:
             self._silence.note(_NO_END)
         return lines
 
@@ -165,7 +166,7 @@ class SerialGauge:
         echoes = 0
         while (left_s := end_s - self._real.now()) > 0:
             data = wait_for_bytes(line, left_s)
-            if data:
+            if data and self._format.end not in data:
                 self._silence.note(_NO_END)
             for found in self._splitter.feed(data):
                 if found is not None and found == settings.query.encode("ascii") and not echoes:
