@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections import Counter
 from pathlib import Path
@@ -41,9 +42,19 @@ class Subscriber:
         """All messages."""
         return sum(self.messages.values())
 
-    def wait_ready(self, bound_s: float) -> bool:
-        """Wait until the broker has taken the subscription."""
-        return self._ready.wait(bound_s)
+    @property
+    def ready(self) -> bool:
+        """Whether the broker has taken the subscription."""
+        return self._ready.is_set()
+
+    def last_seq(self) -> int:
+        """The number of the latest record, 0 before the first."""
+        with self._lock:
+            latest = self.records[-1] if self.records else "{}"
+        try:
+            return int(json.loads(latest).get("seq", 0))
+        except (ValueError, AttributeError):
+            return 0
 
     def close(self) -> None:
         """Hang up."""
