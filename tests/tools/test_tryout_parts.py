@@ -271,7 +271,8 @@ PARENT = """
 import os, sys, time
 from pathlib import Path
 from tools.plant.wire.children import Child
-child = Child("c", [sys.executable, "-c", "import time; print('up', flush=True); time.sleep(600)"], Path(sys.argv[1]), os.environ)
+code = "import time; print('up', flush=True); time.sleep(600)"
+child = Child("c", [sys.executable, "-c", code], Path(sys.argv[1]), os.environ)
 while "up" not in child.last_words():
     time.sleep(0.005)
 print(child.pid, flush=True)
