@@ -217,8 +217,9 @@ class MqttOutlet:
             )
         return _Lost(finding)
 
-    def _bad_certificate(self, exc: ssl.SSLError) -> _Lost:
-        finding = getattr(exc, "verify_message", "") or exc.reason or str(exc)
+    def _bad_certificate(self, exc: OSError) -> _Lost:
+        told = (getattr(exc, name, None) for name in ("verify_message", "reason", "strerror"))
+        finding = next((text for text in told if text), str(exc))
         year = self._clock.utc().year
         hint = (
             f"is this machine's clock right? It says {year}"
@@ -235,6 +236,16 @@ class MqttOutlet:
             mend = 'set version "3.1.1", this broker does not speak MQTT 5'
         self._tell("refused", f"{self._where}: the broker refuses us ({text}); {mend}")
         return _Lost(text)
+
+
+class _Tls(ssl.SSLContext):
+    """Remembers its last socket: the client library leaves one whose handshake fails to the collector."""
+
+    last: ssl.SSLSocket | None = None
+
+    def wrap_socket(self, *args: Any, **more: Any) -> ssl.SSLSocket:
+        self.last = super().wrap_socket(*args, **more)
+        return self.last
 
 
 class _Connection:
@@ -260,6 +271,7 @@ class _Connection:
         self.events: dict[str, float] = {}
         self.values_at: tuple[int, float] | None = None
         self.heat: HeatView | None = None
+        self.tls: _Tls | None = None
         self.client = self._client()
 
     def _client(self) -> paho.Client:
@@ -275,7 +287,12 @@ class _Connection:
         if settings.username:
             client.username_pw_set(settings.username, settings.password or None)
         if settings.tls:
-            client.tls_set(ca_certs=None if settings.ca_file is None else str(settings.ca_file))
+            self.tls = _Tls(ssl.PROTOCOL_TLS_CLIENT)
+            if settings.ca_file is None:
+                self.tls.load_default_certs()
+            else:
+                self.tls.load_verify_locations(str(settings.ca_file))
+            client.tls_set_context(self.tls)
         client.will_set(self.device.topic("$state"), b"lost", qos=1, retain=True)
         client.max_queued_messages_set(4 * _WINDOW)
         client.max_inflight_messages_set(2 * _WINDOW)
@@ -385,6 +402,8 @@ class _Connection:
         except ssl.SSLError as exc:
             raise self.outlet._bad_certificate(exc) from exc
         except (OSError, ValueError) as exc:
+            if settings.tls and isinstance(exc, ConnectionResetError):
+                raise self.outlet._bad_certificate(exc) from exc
             raise self.outlet._offline(getattr(exc, "strerror", None) or str(exc)) from exc
         until_s = self.real.now() + _CONNACK_S
         while self.connack is None:
@@ -463,10 +482,10 @@ class _Connection:
         self.client.loop(_LOOP_S)
 
     def drop(self) -> None:
-        """Let go of the socket, whatever state it is in."""
-        link = self.client.socket()
-        if link is not None:
-            link.close()
+        """Let go of the sockets, whatever state they are in."""
+        for link in (self.client.socket(), None if self.tls is None else self.tls.last):
+            if link is not None:
+                link.close()
 
     # -- telling -------------------------------------------------------------------------------------------------
 
@@ -511,6 +530,9 @@ class _Connection:
         if self.correct_state:
             self.correct_state = False
             self._publish("$state", b"ready")
+        for id_ in self.stray_alerts - set(self.alerts):
+            self._publish(f"$alert/{id_}", b"")  # of an earlier life: nothing of ours stands for it
+        self.stray_alerts.clear()
         latest = self.ledger.latest
         if latest is None:
             return
@@ -552,10 +574,9 @@ class _Connection:
         )
 
     def _tell_alerts(self, standing: dict[str, str]) -> None:
-        for id_ in (set(self.alerts) | self.stray_alerts) - set(standing):
+        for id_ in set(self.alerts) - set(standing):
             self._publish(f"$alert/{id_}", b"")
-            self.alerts.pop(id_, None)
-        self.stray_alerts.clear()
+            del self.alerts[id_]
         for id_, text in standing.items():
             if self.alerts.get(id_) != text:
                 self.alerts[id_] = text
