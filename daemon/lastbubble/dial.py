@@ -360,27 +360,33 @@ class DialModel:
 
         new_session : for the next session; else for this oven on average
         """
-        at = np.array([dial_c])
+        value, spread = self.means(np.array([dial_c]), new_session=new_session)
+        return float(value[0]), float(spread[0])
+
+    def means(self, dial_c: Array, *, new_session: bool) -> tuple[Array, Array]:
+        """As `mean`, for many settings at once, shape (n,)."""
         values, variances, weights = [], [], []
         for weight, session_sd, bend_sd, inverse, alpha in self._parts:
-            cross = _kernel(at, self._d, bend_sd)[0]
-            value = dial_c + OFFSET_MEAN_K + float(cross @ alpha)
-            variance = float(_kernel(at, at, bend_sd)[0, 0] - cross @ inverse @ cross)
-            values.append(value)
-            variances.append(max(variance, 0.0) + (session_sd**2 if new_session else 0.0))
+            cross = _kernel(dial_c, self._d, bend_sd)
+            own = OFFSET_SD_K**2 + SLOPE_SD**2 * (dial_c - _CENTRE_C) ** 2 + bend_sd**2
+            variance = own - np.einsum("ij,jk,ik->i", cross, inverse, cross)
+            values.append(dial_c + OFFSET_MEAN_K + cross @ alpha)
+            variances.append(np.maximum(variance, 0.0) + (session_sd**2 if new_session else 0.0))
             weights.append(weight)
         w, v = np.array(weights), np.array(values)
-        mean = float(w @ v)
-        return mean, math.sqrt(float(w @ (np.array(variances) + (v - mean) ** 2)))
+        mean = w @ v
+        return mean, np.sqrt(w @ (np.array(variances) + (v - mean) ** 2))
 
-    def setting_c(self, target_c: float, shift: float = 0.0) -> float:
-        """The setting [degC] at which mean + shift * sd is the target (the means rise with the setting: bisection)."""
-        low, high = -20.0, 330.0
-        for _ in range(50):
-            mid = (low + high) / 2
-            mean, sd = self.mean(mid, new_session=True)
-            low, high = (mid, high) if mean + shift * sd < target_c else (low, mid)
-        return (low + high) / 2
+    def setting_c(self, target_c: float) -> float:
+        """The setting [degC] at which the mean is the target: the lowest crossing on a fine grid, interpolated."""
+        grid = np.arange(-20.0, 330.5, 0.5)
+        mean, _ = self.means(grid, new_session=True)
+        above = np.flatnonzero(mean >= target_c)
+        if len(above) == 0 or above[0] == 0:
+            return float(grid[-1] if len(above) == 0 else grid[0])
+        at = int(above[0])
+        part = (target_c - mean[at - 1]) / (mean[at] - mean[at - 1])
+        return float(grid[at - 1] + 0.5 * part)
 
     def answer(self, target_c: float) -> Answer:
         """The setting for a wanted mean air [degC]."""

@@ -1,0 +1,62 @@
+"""`lastbubble dial`: the stable answer, words for a person, and a no with its reason."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from lastbubble.cli import main
+from lastbubble.ledger.logfile import write_log
+from tests.test_dial import session
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    folder = tmp_path_factory.mktemp("dial")
+    out = []
+    for name, dial, true_c in (("one", "260F", 96.0), ("two", "280F", 106.0)):
+        path = folder / f"{name}.csv"
+        write_log(path, {"station": "bench"}, session(true_c, dial=dial))
+        out.append(str(path))
+    return out
+
+
+def test_json_is_the_stable_answer(logs: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["dial", *logs, "--target-c", "101", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert list(answer) == ["dial", "low", "high", "unit"]
+    assert answer["unit"] == "F"
+    assert answer["low"] < answer["dial"] < answer["high"]
+    assert 262 < answer["dial"] < 278
+
+
+def test_words_name_sessions_setting_and_what_to_try(logs: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["dial", *logs, "--target-c", "101"]) == 0
+    text = capsys.readouterr().out
+    assert "steady, whole cycles" in text
+    assert "two.csv" in text
+    assert "set the dial to" in text
+    assert "next would teach most" in text
+
+
+def test_it_never_recommends_beyond_the_limit(logs: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["dial", *logs, "--target-c", "118", "--limit-c", "120", "--json"]) == 0
+    held = capsys.readouterr()
+    assert "guard's limit of 120" in held.err
+    assert main(["dial", *logs, "--target-c", "118", "--json"]) == 0
+    free = capsys.readouterr()
+    assert json.loads(held.out)["dial"] < json.loads(free.out)["dial"]
+
+
+def test_no_mark_is_a_no_with_the_mend(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "bare.csv"
+    write_log(path, {}, session(96.0, mark_s=1e9))
+    assert main(["dial", str(path), "--target-c", "101"]) == 1
+    assert "lastbubble mark dial=260F" in capsys.readouterr().err
+
+
+def test_a_target_no_oven_has_is_refused(logs: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["dial", *logs, "--target-c", "900"]) == 1
+    assert "30 to 250 degC" in capsys.readouterr().err
