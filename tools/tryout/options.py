@@ -31,6 +31,7 @@ class Options:
     witness: bool = False
     page: bool = True
     limit_s: float = 600.0
+    world: str = "tools.plant.wire.world:make"
 
 
 def _host_port(text: str) -> tuple[str, int]:
@@ -77,4 +78,6 @@ def parse(argv: Sequence[str]) -> Options:
     parser.add_argument("--keep", action="store_true", help="leave the bench's own folder too (ledger, settings)")
     parser.add_argument("--no-page", action="store_false", dest="page", help="without the station page")
     parser.add_argument("--limit", type=float, default=600.0, dest="limit_s", help="give up after so many real seconds")
+    # For tests of the try-out itself, on another plant.
+    parser.add_argument("--world", default=Options.world, help=argparse.SUPPRESS)
     return Options(**vars(parser.parse_args(argv)))

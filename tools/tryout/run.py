@@ -159,7 +159,7 @@ class TryOut:
             seed=options.seed,
             speed=options.speed,
             wiring=wiring,
-            world="tools.plant.wire.world:make",
+            world=options.world,
         )
         self._bench = bench
         bench.start()

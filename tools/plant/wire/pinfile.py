@@ -99,6 +99,8 @@ class PinFile:
 
     def write(self, line: int, level: bool, now_s: float) -> None:
         """Drive an output."""
+        if self._map[self._at(line) + 1] == level:
+            return
         before = self.level(line)
         self._map[self._at(line) + 1] = level
         self._note_edge(line, before, now_s)
