@@ -59,4 +59,7 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    try:
+        sys.exit(main())
+    except KeyboardInterrupt:  # before anything was started; later on it is only noted
+        sys.exit(130)

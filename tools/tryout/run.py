@@ -76,7 +76,7 @@ class TryOut:
         self._options = options
         self._show = show
         self._out = options.folder.absolute()
-        self._folder = Path(tempfile.mkdtemp(prefix="lastbubble-"))
+        self._folder = Path()
         self._children = Children()
         self._bench: Bench | None = None
         self._receiver: Receiver | None = None
@@ -137,6 +137,7 @@ class TryOut:
 
     def _start(self) -> None:
         options = self._options
+        self._folder = Path(tempfile.mkdtemp(prefix="lastbubble-"))
         self._out.mkdir(parents=True, exist_ok=True)
         for name in _FILES:
             (self._out / name).unlink(missing_ok=True)
@@ -318,6 +319,8 @@ class TryOut:
         done = subprocess.run(
             [*LASTBUBBLE, *argv], env=env, capture_output=True, text=True, timeout=_EXPORT_S, check=False
         )
+        if self._told is not None:
+            raise Stopped  # Ctrl-C at a terminal reaches such a command too
         if done.returncode != 0:
             raise Failed(f"`lastbubble {' '.join(argv)}` ended with {done.returncode}: {done.stderr.strip()}")
         return done.stdout
@@ -326,6 +329,8 @@ class TryOut:
 
     def _clean(self) -> None:
         """Heat withheld first, then everybody in order, then time itself; and a look at the relay's line."""
+        if self._folder == Path():
+            return
         self._withhold()
         self._children.end("service", "thermometer", "guard")
         self._heat_at_end = self._line_is_high()
