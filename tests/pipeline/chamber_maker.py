@@ -48,6 +48,17 @@ def make(
     leak_pa_s: float | None = None,
     marks: bool = True,
     hours: float | None = None,
+    pump_stop: tuple[float, float] | None = None,
+    lid: tuple[float, float] | None = None,
+    late_seal_s: float = 0.0,
+    switch_pa: tuple[float, float] | None = None,
+    rock_s: float | None = None,
+    glitches: float = 0.0,
+    empty: float = 0.0,
+    jitter: float = 0.0,
+    tell_isolation: bool = True,
+    vent_s: float = 60.0,
+    begin_s: float = 0.0,
 ) -> Case:
     """One batch from pump-down to venting."""
     rng = np.random.default_rng(number)
@@ -98,7 +109,9 @@ def make(
     released = counts * bubble / 5.0
     atmosphere = rng.uniform(97e3, 103e3)
     pump_at = float(rng.uniform(30, 240))
-    length = hours * 3600 if hours else min(pump_at + stop * rng.uniform(1.1, 1.3) + rng.uniform(2400, 5400), 15 * 3600.0)
+    length = (
+        hours * 3600 if hours else min(pump_at + stop * rng.uniform(1.1, 1.3) + rng.uniform(2400, 5400), 15 * 3600.0)
+    )
     vent_at = length if vent else math.inf
     end_at = length + (900 if vent else 0)
     wander, oil, moist = 0.0, rng.normal(0, 0.04 * ultimate + 0.5), abs(rng.normal(0, 1.0)) * 1e-3
@@ -116,6 +129,7 @@ def make(
     t, dt = 0.0, min(period_s, 1.0)
     emit = 0.0
     shut_pa = 0.0
+    switched_off = False
     while t < end_at:
         mark: list[str] = []
         since = t - pump_at
@@ -128,12 +142,25 @@ def make(
                 isolated = False
                 next_isolation = t + 900.0 - 180.0
                 mark.append("rejoined")
+        if pump_stop and pump_stop[0] <= since < pump_stop[1]:
+            pumping = False
+        if t > vent_at + 180:
+            pumping = False
+        if switch_pa:
+            switched_off = pressure < switch_pa[0] or (switched_off and pressure < switch_pa[1])
+            pumping = pumping and not switched_off
         flow = 0.0
-        if pumping:
+        if since >= 0:
             index = min(int(since / 5.0), len(grid) - 1)
             shut_down = 1.0 if pressure < 20e3 else max(0.0, 1 - pressure / atmosphere)
             flow = released[index] * shut_down + moist * math.sqrt(1800 / (since + 300))
         flow += leak * volume_m3 * (1 if pressure < 50e3 else 0)
+        if rock_s is not None and rock_s <= since < rock_s + 240:
+            flow += 0.02 * gas / 80 * math.exp(-(since - rock_s) / 80)
+        if lid and lid[0] <= since:
+            flow += lid[1] * volume_m3
+        if since >= 0 and since < late_seal_s:
+            flow += speed * 0.93 * atmosphere
         pull = 0.0
         if pumping and not isolated:
             wander += rng.normal(0, wander_size * math.sqrt(dt / 3600))
@@ -149,7 +176,7 @@ def make(
         else:
             pressure = min(pressure + flow / volume_m3 * dt, atmosphere)
         if t >= vent_at:
-            pressure += (atmosphere - pressure) * (1 - math.exp(-dt / 60.0))
+            pressure += (atmosphere - pressure) * (1 - math.exp(-dt / vent_s))
         if pumping and not knee and pull > 0 and flow > 0.5 * pull:
             knee = t
         if t >= emit - 1e-9:
@@ -159,12 +186,30 @@ def make(
             color = 0.3 * color + rng.normal(0, noise_pa * 0.954)
             value = pressure + zero_pa + color + gauge_walk + drift * t / 3600
             value = round(value / step_pa) * step_pa if step_pa else value
+            if glitches and rng.random() < glitches:
+                value = float(rng.choice([0.0, 65535.0, value * 10, value + 3000]))
+            seen: float | None = None if empty and rng.random() < empty else value
             if marks and abs(t - pump_at) < 0.5 * period_s:
                 mark.append("pump_on")
             if marks and abs(t - vent_at) < 0.5 * period_s:
                 mark.append("vent_open")
-            samples.append(Sample(round(t, 3), chamber_pa=value, isolated=isolated if isolate else None, marks=tuple(mark)))
+            samples.append(
+                Sample(
+                    round(begin_s + t + (jitter * period_s * (rng.random() - 0.5)), 3),
+                    chamber_pa=seen,
+                    isolated=isolated if isolate and tell_isolation else None,
+                    marks=tuple(m for m in mark if tell_isolation or m not in ("isolated", "rejoined")),
+                )
+            )
             flows.append(flow / volume_m3)
         t += dt
-    truth = Truth(pump_at + stop, pump_at + safe, kind, pump_at, vent_at, knee, np.asarray(flows))
+    truth = Truth(
+        begin_s + pump_at + stop,
+        begin_s + pump_at + safe,
+        kind,
+        begin_s + pump_at,
+        begin_s + vent_at,
+        begin_s + knee,
+        np.asarray(flows),
+    )
     return Case(Context(barometer_pa=atmosphere), samples, truth)

@@ -104,7 +104,7 @@ class ChamberModel:
         self._rejoin_lift = 0.0
         self._rises: list[tuple[float, float, float]] = []
         self._shut_rise.clear()
-        self._accepted: deque[float] = deque(maxlen=6)
+        self._accepted: deque[float] = deque(maxlen=12)
 
     def feed(self, sample: Sample) -> list[Record]:
         """What this sample lets us say."""
@@ -261,7 +261,8 @@ class ChamberModel:
         fall = high.mean_pa - block.mean_pa
         falling = len(recent) < 2 or recent[-1].mean_pa < recent[-2].mean_pa
         if falling and self._falls_away(recent, fall, noise):
-            self._begin_pump_down(high.end_s)
+            within = high.mean_pa - max(0.01 * high.mean_pa, 6 * noise)
+            self._begin_pump_down(max(b.end_s for b in recent if b.mean_pa >= within))
         elif block.mean_pa <= 20e3:
             long = list(self._recent)
             top = max(long, key=lambda b: b.mean_pa)
@@ -330,7 +331,7 @@ class ChamberModel:
         noise = self._noise(block)
         level = sorted(self._accepted)[len(self._accepted) // 2] if self._accepted else block.mean_pa
         lift = block.mean_pa - level
-        limit = max(6 * noise + self._gauge.step_pa, 1.5, 0.08 * abs(level))
+        limit = max(6 * noise + self._gauge.step_pa, 1.5, 0.05 * abs(level))
         if self._shut:
             self._watch_shut(time_s, block, before, level, noise, said)
             return
@@ -391,16 +392,18 @@ class ChamberModel:
         if lift > max(1500.0, 1.0 * abs(level), 10 * noise) and (pace > 20.0 or vent_told):
             self._air_comes(time_s, block, said)
             return
+        leaks = lasted >= 25.0 and lift > max(250.0, 3 * abs(level), 20 * noise) and lift / lasted > 4.0
+        if leaks and "vacuum_lost" not in self._told and not self._stopped_pump:
+            self._say_vacuum_lost(time_s, said)
         if vent_told and lift > 300 + 6 * noise:
             self._air_comes(time_s, block, said)
             return
-        straight = pace > 0.4 * lift / max(lasted, 1e-9)
-        if (
-            not self._stopped_pump
-            and lasted >= 80.0
-            and straight
-            and lift > max(3.0 + 10 * noise + self._gauge.step_pa, 0.4 * abs(level) if abs(level) < 1e3 else 200.0)
-        ):
+        mean_pace = lift / max(lasted, 1e-9)
+        plain = max(3.0 + 10 * noise + self._gauge.step_pa, 0.4 * abs(level) if abs(level) < 1e3 else 200.0)
+        straight = lasted >= 80.0 and pace > 0.4 * mean_pace and lift > plain
+        # A small rise is believed to be a stopped pump only when it goes on straight for longer.
+        lasting = lasted >= 150.0 and pace > 0.6 * mean_pace and lift > 3.0 + 10 * noise + self._gauge.step_pa
+        if not self._stopped_pump and (straight or lasting):
             self._pump_has_stopped(time_s, said)
         if lift < 0.4 * peak or lift < 2 * noise:
             # Down again: a burst of bubbles, a rejoined chamber or a pump that runs again.
@@ -438,20 +441,30 @@ class ChamberModel:
         )
         self._suck_back(time_s, said)
 
+    def _say_vacuum_lost(self, time_s: float, said: list[Record]) -> None:
+        if "vacuum_lost" in self._told:
+            return
+        self._told.add("vacuum_lost")
+        said.append(
+            Caution(
+                time_s,
+                "vacuum_lost",
+                "Air is coming into the chamber: look at the lid, its seal and the vent valve, then the hose.",
+            )
+        )
+
     def _air_comes(self, time_s: float, block: Block, said: list[Record]) -> None:
         vent_told = self._vent_mark_s is not None and block.end_s - self._vent_mark_s < 900.0
         recent = [b for b in self._recent if block.end_s - b.end_s <= 120.0]
-        since = min(recent, key=lambda b: b.mean_pa).end_s
-        meant = vent_told or self.phase == "still"
-        if not meant and "vacuum_lost" not in self._told:
-            self._told.add("vacuum_lost")
-            said.append(
-                Caution(
-                    time_s,
-                    "vacuum_lost",
-                    "Air is coming into the chamber: look at the lid, its seal and the vent valve, then the hose.",
-                )
-            )
+        if len(recent) < 2:
+            recent = list(self._recent)[-2:]
+        low = min(b.mean_pa for b in recent)
+        within = low + max(5 * self._noise(block) + self._gauge.step_pa, 0.1 * abs(low))
+        since = max((b.end_s for b in recent if b.mean_pa <= within), default=block.start_s)
+        # Where the bubbles may well have stopped, air coming in is most likely let in.
+        likely = self._verdict is not None and self._verdict.stopped > 0.3
+        if not (vent_told or likely or self.phase == "still"):
+            self._say_vacuum_lost(time_s, said)
         self._rise = []
         self._enter("venting", since)
         self._peak_pa = block.mean_pa
@@ -643,7 +656,7 @@ class ChamberModel:
         )
 
     def _base_limit(self) -> float:
-        limit = 1200.0 if self._gauge.resolution_pa < COARSE_PA else 2500.0
+        limit = 800.0 if self._gauge.resolution_pa < COARSE_PA else 2500.0
         if self.context.gauge_kind in ("gauge", "vacuum"):
             limit = 4500.0
         if self.context.base_pa is not None:
