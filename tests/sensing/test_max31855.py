@@ -175,6 +175,10 @@ def test_close_lets_the_select_line_go_and_a_read_claims_it_again(bus: FakeBus) 
     assert reader.read() == (frame(41.0), "")
 
 
+def no_bus() -> FakeBus:
+    raise RuntimeError("this bus exists only on a simulated bench")
+
+
 def a_bus() -> FakeBus:
     return FakeBus()
 
@@ -183,7 +187,7 @@ def test_a_bus_by_name() -> None:
     assert isinstance(open_bus(f"{__name__}:a_bus"), FakeBus)
 
 
-@pytest.mark.parametrize("name", ["nowhere.at.all:bus", f"{__name__}:nothing", "tests:", ":x"])
+@pytest.mark.parametrize("name", ["nowhere.at.all:bus", f"{__name__}:nothing", "tests:", ":x", f"{__name__}:no_bus"])
 def test_a_bus_that_is_not_there_is_told_plainly(name: str) -> None:
     with pytest.raises(LastbubbleError, match="allowed: module:function"):
         open_bus(name)

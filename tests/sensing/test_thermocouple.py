@@ -8,6 +8,7 @@ import random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tools.plant.wire.chip import frame_of
 
 from lastbubble.records import Quality, Reading
 from lastbubble.sensing.thermocouple import (
@@ -112,6 +113,14 @@ def test_the_straight_line_is_undone() -> None:
 
 def test_a_second_probes_junction_has_its_own_name() -> None:
     assert FrameJudge("oven2").judge(frame(30.0), 0.0)[1].source == "oven2_junction"
+
+
+@given(st.floats(-19, 299), st.floats(5.1, 59.9))
+def test_the_simulated_chip_was_written_apart_and_agrees(hot_c: float, junction_c: float) -> None:
+    """Its wire and its chip are the bench's own arithmetic; what is left is half a step of 0.25 K and of 0.0625 K."""
+    hot, junction = FrameJudge("oven").judge(frame_of(hot_c, junction_c), 0.0)
+    assert junction.value == pytest.approx(junction_c, abs=0.0313)
+    assert hot.value == pytest.approx(hot_c, abs=0.125 * 41.3 / 38.0 + 0.0313)
 
 
 # -- steps ----------------------------------------------------------------------------------------------------------

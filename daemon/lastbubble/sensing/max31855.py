@@ -95,7 +95,7 @@ def open_bus(name: str = "") -> SpiBus:
     module, _, function = name.partition(":")
     try:
         bus: SpiBus = getattr(importlib.import_module(module), function)()
-    except (ImportError, AttributeError, ValueError, LookupError, OSError) as exc:
+    except (ImportError, AttributeError, ValueError, LookupError, OSError, RuntimeError) as exc:
         raise LastbubbleError(f"the bus {name!r} cannot be made ({exc}); allowed: module:function") from exc
     return bus
 
