@@ -31,6 +31,7 @@ from lastbubble.settings import gauges as keys
 from lastbubble.settings.__main__ import main
 from lastbubble.settings.heat import RULE_KEYS
 from lastbubble.thermometer import ThermometerProbe, ThermometerSettings, settings_from_json
+from tools.plant.wire.station_file import BenchWiring, write_settings
 
 EXAMPLES = sorted(data_path("config").glob("*.yaml"))
 OVEN: dict[str, Any] = {
@@ -241,6 +242,20 @@ def test_the_widest_settings_are_within_what_a_log_may_say(end: str) -> None:
     )
     context = station.to_context()
     assert context_from_header(context_header(context)) == context
+
+
+@pytest.mark.parametrize("kind", ["serial", "asked", "modbus", ""])
+def test_a_simulated_bench_writes_settings_that_can_be_used(kind: str, tmp_path: Path) -> None:
+    wiring = BenchWiring(gauge=kind, broker=("localhost", 1883), phone=("json://localhost:1",), page=8087)
+    folder = Path("/tmp/bench")
+    station = load_settings(
+        write_settings(tmp_path / "s.yaml", folder, wiring, {"chamber": {"volume": "9 L"}} if kind else {})
+    )
+    assert station.simulated
+    assert station.to_guard().pin_factory == "tools.plant.wire.pins:BenchFactory"
+    assert station.to_thermometer().bus == "tools.plant.wire.spi:bench_bus"
+    assert (station.to_gauge() is None) == (kind == "")
+    assert station.to_mqtt() is not None
 
 
 def test_a_password_file_is_read_and_its_absence_told(tmp_path: Path) -> None:
