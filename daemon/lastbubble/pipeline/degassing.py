@@ -34,7 +34,7 @@ LEVEL_SHARE: Final = 1 / 90
 #: No batch is followed longer than this: whatever still falls then is no gas out of pores.
 GIVE_UP_S: Final = 16 * 3600.0
 #: A gauge that could see it and sees no fall at all in this time: nothing to foretell.
-FLAT_S: Final = 2 * 3600.0
+FLAT_S: Final = 1500.0
 FORECAST_EVERY_S: Final = 300.0
 #: First forecast: half an hour after the pump was started.
 FORECAST_FROM_S: Final = 1500.0

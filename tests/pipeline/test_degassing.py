@@ -1,0 +1,189 @@
+"""The chamber's side as a whole: what it says of batches and faults that a small chamber of the tests plays to it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+
+import pytest
+
+from lastbubble.context import Context
+from lastbubble.pipeline.degassing import ChamberModel
+from lastbubble.records import Caution, Event, Forecast, Record, Sample
+from tests.pipeline.chamber_maker import Case, make
+
+
+def run(case: Case) -> tuple[list[Record], list[tuple[float, str, float]]]:
+    """Everything said, and the phases as (said at, phase, since)."""
+    model = ChamberModel(case.context)
+    said: list[Record] = []
+    phases: list[tuple[float, str, float]] = []
+    for sample in case.samples:
+        said += model.feed(sample)
+        if not phases or phases[-1][1] != model.phase:
+            phases.append((sample.time_s, model.phase, model.phase_since_s))
+    return said, phases
+
+
+def causes(said: list[Record]) -> list[str]:
+    return [record.cause for record in said if isinstance(record, Caution)]
+
+
+@cache
+def whole() -> tuple[Case, list[Record], list[tuple[float, str, float]]]:
+    case = make(22, law="pieces", isolate=True)
+    return (case, *run(case))
+
+
+def test_a_whole_batch_is_told_in_order() -> None:
+    case, said, phases = whole()
+    assert [phase for _, phase, _ in phases] == [
+        "idle", "pump_down", "degassing", "still", "venting", "soaking",
+    ]  # fmt: skip
+    assert causes(said) == []
+    truth = case.truth
+    since = {phase: start for _, phase, start in phases}
+    assert since["pump_down"] == pytest.approx(truth.pump_s, abs=30)
+    assert since["degassing"] == pytest.approx(truth.knee_s, abs=90)
+    assert since["venting"] == pytest.approx(truth.vent_s, abs=30)
+
+
+def test_the_stop_is_called_after_it_and_dated_near_it() -> None:
+    case, said, _ = whole()
+    calls = [record for record in said if isinstance(record, Event) and record.name == "bubbles_stopped"]
+    assert len(calls) == 1
+    assert calls[0].t >= case.truth.safe_s
+    assert calls[0].t - case.truth.stop_s < 3600
+    assert abs(calls[0].since - case.truth.stop_s) < 1800
+    assert calls[0].sure is not None
+    assert calls[0].sure >= 0.9
+    assert calls[0].basis in ("flow", "isolation", "forecast")
+
+
+def test_forecasts_come_from_the_first_half_hour_and_are_ordered() -> None:
+    case, said, _ = whole()
+    forecasts = [record for record in said if isinstance(record, Forecast)]
+    assert forecasts
+    assert forecasts[0].t - case.truth.pump_s < 2100
+    assert all(f.t <= f.p10 <= f.p50 <= f.p90 for f in forecasts)
+    assert all(b.t - a.t >= 250 for a, b in pairwise(forecasts))
+
+
+def test_the_same_samples_at_another_time_give_the_same_story_shifted() -> None:
+    case = make(6, law="pieces", hours=1.2)
+    shift = 86400.0
+    moved = replace_times(case, shift)
+    here, _ = run(case)
+    there, _ = run(moved)
+    assert len(here) == len(there)
+    for one, other in zip(here, there, strict=True):
+        assert type(one) is type(other)
+        assert other.t - one.t == pytest.approx(shift, abs=1e-3)
+        if isinstance(one, Forecast) and isinstance(other, Forecast):
+            assert other.p50 - one.p50 == pytest.approx(shift, abs=1.0)
+
+
+def replace_times(case: Case, shift: float) -> Case:
+    return Case(case.context, [replace(sample, time_s=sample.time_s + shift) for sample in case.samples], case.truth)
+
+
+def test_two_runs_say_the_same() -> None:
+    case = make(9, hours=1.0)
+    assert run(case) == run(case)
+
+
+@pytest.mark.parametrize("step_pa", [24.4, 100.0, 400.0])
+def test_a_coarse_gauge_is_told_within_ten_minutes_and_never_guesses(step_pa: float) -> None:
+    case = make(22, step_pa=step_pa, noise_pa=0.3 * step_pa)
+    said, _ = run(case)
+    told = [record for record in said if isinstance(record, Caution) and record.cause == "gauge_too_coarse"]
+    assert len(told) == 1
+    assert told[0].t - case.truth.pump_s < 600
+    assert f"{step_pa:.0f} Pa" in told[0].text
+    assert not [record for record in said if isinstance(record, Event) and record.name == "bubbles_stopped"]
+
+
+@pytest.mark.parametrize("step_pa", [1.0, 10.0])
+def test_a_gauge_that_can_tell_is_not_called_coarse(step_pa: float) -> None:
+    said, _ = run(make(22, step_pa=step_pa, noise_pa=step_pa, hours=1.0))
+    assert causes(said) == []
+
+
+def test_a_stopped_pump_is_told_within_three_minutes() -> None:
+    case = make(22, pump_stop=(5000.0, 1e9), hours=1.8)
+    said, _ = run(case)
+    told = {record.cause: record.t for record in said if isinstance(record, Caution)}
+    assert set(told) == {"pump_stopped", "vent_before_pump_off"}
+    assert 0 < told["pump_stopped"] - (case.truth.pump_s + 5000) < 180
+
+
+@pytest.mark.parametrize("leak_pa_s", [30.0, 300.0, 3000.0])
+def test_a_lid_that_opens_is_told_within_a_minute(leak_pa_s: float) -> None:
+    case = make(3, lid=(3000.0, leak_pa_s), hours=1.2)
+    said, _ = run(case)
+    lost = [record for record in said if isinstance(record, Caution) and record.cause == "vacuum_lost"]
+    assert len(lost) == 1
+    assert 0 < lost[0].t - (case.truth.pump_s + 3000) <= 60
+
+
+def test_a_leak_from_the_start_is_a_high_base_within_35_minutes() -> None:
+    case = make(3, leak_pa_s=200.0, hours=1.2)
+    said, _ = run(case)
+    high = [record for record in said if isinstance(record, Caution)]
+    assert [record.cause for record in high] == ["base_pressure_high"]
+    assert high[0].t - case.truth.pump_s < 35 * 60
+    for part in ("lid", "hose", "ballast", "oil", "resin"):
+        assert part in high[0].text
+
+
+def test_an_isolation_that_the_log_tells_is_no_fault() -> None:
+    _, said, _ = whole()
+    assert not {"pump_stopped", "vacuum_lost"} & set(causes(said))
+
+
+def test_glitches_gaps_and_jitter_raise_nothing() -> None:
+    said, phases = run(make(3, glitches=0.01, empty=0.2, jitter=0.6))
+    assert set(causes(said)) <= {"vented_fast"}
+    assert [phase for _, phase, _ in phases if phase != "still"] == [
+        "idle", "pump_down", "degassing", "venting", "soaking",
+    ]  # fmt: skip
+
+
+def test_a_rocked_chamber_is_no_fault() -> None:
+    said, _ = run(make(3, rock_s=4000.0, hours=2.0))
+    assert causes(said) == []
+
+
+def test_pump_off_under_vacuum_is_said_at_once() -> None:
+    model = ChamberModel(Context())
+    samples = [Sample(float(t), 101325.0) for t in range(30)]
+    samples += [Sample(30.0 + t, 101325.0 * 0.9**t + 50.0) for t in range(120)]
+    for sample in samples:
+        model.feed(sample)
+    said = model.feed(Sample(150.0, 50.0, marks=("pump_off",)))
+    assert causes(said) == ["vent_before_pump_off"]
+
+
+def test_the_soak_is_over_after_its_time() -> None:
+    case = make(3, hours=1.0)
+    case = Case(replace(case.context, soak_min=5.0), case.samples, case.truth)
+    said, _ = run(case)
+    events = {record.name: record for record in said if isinstance(record, Event)}
+    assert events["soak_complete"].since - events["vented"].since == pytest.approx(300.0)
+
+
+def test_a_minute_a_sample_is_enough_for_phases() -> None:
+    case = make(3, period_s=60.0, hours=1.5)
+    said, phases = run(case)
+    assert [phase for _, phase, _ in phases] == ["idle", "pump_down", "degassing", "venting", "soaking"]
+    assert causes(said) == []
+
+
+def test_nothing_is_said_without_a_pump_down() -> None:
+    model = ChamberModel(Context())
+    said: list[Record] = []
+    for t in range(4000):
+        said += model.feed(Sample(float(t), 3.3 + 0.01 * max(0, t - 600)))
+    assert said == []
+    assert model.phase == "idle"
