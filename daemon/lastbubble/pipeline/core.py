@@ -112,7 +112,7 @@ def draw(context: Context, scores: Array) -> Draws:
     shape: Shape = context.piece_shape or "slab"  # type: ignore[assignment]  # checked by the context's reader
     stuff = material(context.material)
     if context.piece_thickness_mm is None:
-        size = 0.030 * np.exp(0.45 * z[_AT["size"]])
+        size = 0.030 * np.exp(0.55 * z[_AT["size"]])
     else:
         size = context.piece_thickness_mm / 1000 * np.exp(0.05 * z[_AT["size"]])
     # Proportions: a quarter of all slabs and cylinders are as good as endless, the rest compact to long.
@@ -197,7 +197,7 @@ class Bodies:
         self._share_r = d.emissivity * STEFAN_BOLTZMANN_W_M2K4 / self._h_ref
         self._bank = self._make(np.ones(n))
         self._other: Bank | None = None
-        self._shares: dict[float, tuple[Array, Array]] = {}
+        self._shares: dict[float, tuple[tuple[Array, Array], ...]] = {}
         self.weight = np.full(n, 1 / n)
         self.walls_c = np.full(n, room_c)
         lags = self._bank.rate_1_s.shape
@@ -275,19 +275,25 @@ class Bodies:
             self.other_c = np.einsum("nm,nm->n", self._other.core, self._z_other)
         self._count(before, end_s)
 
-    def _share(self, length_s: float, which: int) -> Array:
-        pair = self._shares.get(length_s)
-        if pair is None:
-            first = -np.expm1(-self._bank.rate_1_s * length_s)
-            second = first if self._other is None else -np.expm1(-self._other.rate_1_s * length_s)
-            pair = self._shares[length_s] = (first, second)
-        return pair[which]
+    def _share(self, length_s: float, which: int) -> tuple[Array, Array]:
+        """For a step of this length: each lag's share of the way, and half the face's share."""
+        both = self._shares.get(length_s)
+        if both is None:
+            both = self._shares[length_s] = tuple(
+                (share, np.einsum("nm,nm->n", lags.surface, share) / 2)
+                for lags in (self._bank, self._other or self._bank)
+                for share in (-np.expm1(-lags.rate_1_s * length_s),)
+            )
+        return both[which]
 
-    def _advance(self, z: Array, lags: Bank, share: Array, air: Array) -> None:
+    def _advance(self, z: Array, lags: Bank, shares: tuple[Array, Array], air: Array) -> None:
+        share, moves = shares
         face = np.einsum("nm,nm->n", lags.surface, z)
-        walls2, face2 = np.square(self.walls_c + 273.15), np.square(face + 273.15)
-        # T^4 - T^4 as (T^2 + T^2)(T^2 - T^2): a power of four by numpy costs ten times as much.
-        around = face + self._share_c * (air - face) + self._share_r * (walls2 + face2) * (walls2 - face2)
+        walls_k, face_k = self.walls_c + 273.15, face + 273.15
+        h_r = self._share_r * (walls_k * walls_k + face_k * face_k) * (walls_k + face_k)
+        # The bank has one h; the flux wanted has another, and the face moves within the step by `moves` of any change.
+        wanted = self._share_c * (air - face) + h_r * (walls_k - face_k)
+        around = face + wanted / (1 + (self._share_c + h_r - 1) * moves)
         z += share * (around[:, None] - z)
 
     def _count(self, before: Array, end_s: float) -> None:
