@@ -593,6 +593,13 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
             "g; allowed: both or none; write when the quiet hours begin and end",
         ),
     ),
+    "a time zone on no map": (
+        STATION + "phone: {urls: ['json://hub'], zone: Middle/Earth}\n",
+        (
+            "s.yaml:4: phone.zone is 'Middle/Earth'; allowed: a name of the time zone database; write such a"
+            "s Europe/Lisbon, or UTC (there is no zone Middle/Earth on this machine)",
+        ),
+    ),
     "nobody to tell": (
         STATION + "phone: {}\n",
         (

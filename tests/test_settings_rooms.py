@@ -8,6 +8,7 @@ import sys
 from dataclasses import fields
 from pathlib import Path
 from typing import Any, get_args
+from zoneinfo import ZoneInfo
 
 import pytest
 import yaml
@@ -22,6 +23,7 @@ from lastbubble.guard.config import GuardSettings, guard_settings_from_json
 from lastbubble.guard.rules import SETTINGS
 from lastbubble.ledger.store import LedgerSettings
 from lastbubble.outlets.mqtt import MqttSettings
+from lastbubble.outlets.phone import PhoneSettings
 from lastbubble.sensing import adc_gauge, gauge, modbus_gauge
 from lastbubble.sensing.adc_gauge import AdcGaugeSettings
 from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings, RegisterMap
@@ -156,6 +158,16 @@ def test_what_is_not_written_is_the_rooms_own_default() -> None:
     assert modbus == ModbusGaugeSettings("/dev/x", RegisterMap())
     wire = {"kind": "adc", "signal": "ratiometric", "divider": 1.6, "low": "-1 bar", "high": "0 bar"}
     assert made(chamber=chamber(**wire)).to_gauge() == AdcGaugeSettings(-1e5, 0.0, divider=1.6)
+
+
+def test_the_phone_is_told_what_was_written() -> None:
+    assert made().to_phone() is None
+    urls = ["json://hub.lan:8080/bench"]
+    assert made(phone={"urls": urls}).to_phone() == PhoneSettings(tuple(urls))
+    told = made(
+        phone={"urls": urls, "quiet_from": "22:30", "quiet_to": "06:05", "repeat": "10 min", "zone": "UTC"}
+    ).to_phone()
+    assert told == PhoneSettings(tuple(urls), 22 * 60 + 30, 6 * 60 + 5, 600.0, zone=ZoneInfo("UTC"))
 
 
 def test_the_page_gets_its_own_defaults() -> None:

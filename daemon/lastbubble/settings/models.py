@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from lastbubble.ledger.store import LedgerSettings
     from lastbubble.outlets.mqtt import MqttSettings
     from lastbubble.outlets.page.server import PageSettings
+    from lastbubble.outlets.phone import PhoneSettings
     from lastbubble.sensing.adc_gauge import AdcGaugeSettings
     from lastbubble.sensing.gauge import GaugeScale
     from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings
@@ -98,6 +99,10 @@ class Settings(Section):
     def to_mqtt(self) -> MqttSettings | None:
         """What the outlet to the broker is told; None without one. Raises SettingsError for the password file."""
         return rooms.mqtt(self)
+
+    def to_phone(self) -> PhoneSettings | None:
+        """What the outlet to the phone is told; None without one."""
+        return rooms.phone(self)
 
     def to_page(self) -> PageSettings | None:
         """What the station page is told; None without one."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from lastbubble.settings.quantities import AbsolutePath, Count, Quantity, Text
 from lastbubble.settings.section import Section, key, secret
@@ -43,6 +44,25 @@ PageHash = Annotated[
 ]
 
 
+def _known_zone(name: str) -> None:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"there is no zone {name} on this machine") from None
+
+
+TimeZone = Annotated[
+    str,
+    Text(
+        r"[A-Za-z][A-Za-z0-9_+-]*(?:/[A-Za-z0-9_+-]+)*",
+        "a name of the time zone database",
+        "write such as Europe/Lisbon, or UTC",
+        60,
+        _known_zone,
+    ),
+]
+
+
 class LedgerKeys(Section):
     """The record of every batch: one SQLite file."""
 
@@ -75,6 +95,13 @@ class Phone(Section):
     urls: list[Url] = secret("addresses in the form of the notification library (apprise)")
     quiet_from: ClockTime | None = key("from here on notices wait; alarms never do", None)
     quiet_to: ClockTime | None = key("until here", None)
+    zone: TimeZone | None = key("time zone of quiet hours and times in messages (without it: the machine's)", None)
+    repeat: Annotated[float, Quantity("duration", 60, 3600, "min")] = key(
+        "an alarm comes again that often until somebody acknowledges it", 300.0
+    )
+    give_up: Annotated[float, Quantity("duration", 1800, 7 * 86400, "h")] = key(
+        "what could not be sent for that long is not sent any more", 43200.0
+    )
 
 
 class Page(Section):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from lastbubble.context import Context
 from lastbubble.errors import SettingsError
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from lastbubble.ledger.store import LedgerSettings
     from lastbubble.outlets.mqtt import MqttSettings
     from lastbubble.outlets.page.server import PageSettings
+    from lastbubble.outlets.phone import PhoneSettings
     from lastbubble.sensing.adc_gauge import AdcGaugeSettings
     from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings
     from lastbubble.sensing.pressure import PressureSource
@@ -36,6 +38,7 @@ __all__ = [
     "ledger",
     "mqtt",
     "page",
+    "phone",
     "scale",
     "thermometer",
     "thermometer_json",
@@ -240,6 +243,23 @@ def secret_line(group: str, file: str) -> str:
     if not line:
         raise SettingsError([f"{group}.password_file is {file!r}, whose first line is empty; write the password there"])
     return line
+
+
+def phone(settings: Settings) -> PhoneSettings | None:
+    """What the outlet to the phone is told; None without one."""
+    from lastbubble.outlets.phone import PhoneSettings, minute_of_day
+
+    keys = settings.phone
+    if keys is None:
+        return None
+    return PhoneSettings(
+        urls=tuple(keys.urls),
+        quiet_from=None if keys.quiet_from is None else minute_of_day(keys.quiet_from),
+        quiet_to=None if keys.quiet_to is None else minute_of_day(keys.quiet_to),
+        repeat_s=keys.repeat,
+        give_up_s=keys.give_up,
+        zone=None if keys.zone is None else ZoneInfo(keys.zone),
+    )
 
 
 def page(settings: Settings) -> PageSettings | None:
