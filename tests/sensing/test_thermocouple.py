@@ -293,6 +293,15 @@ def test_a_calibration_that_hides_a_fault_is_refused(points: tuple[tuple[float, 
         Calibration(points)
 
 
+def test_the_limits_of_a_calibration_are_allowed() -> None:
+    assert Calibration(((0.0, 15.0),)).apply(10.0) == 25.0
+    assert Calibration(((20.0, 19.0), (0.0, 0.0))).apply(10.0) == 9.5
+    with pytest.raises(ValueError, match="20 K or more apart"):
+        Calibration(((60.0, 60.0), (79.9, 79.9)))
+    with pytest.raises(ValueError, match="allowed up to 15 K"):
+        Calibration(((0.0, -15.1),))
+
+
 def test_the_range_is_judged_after_calibration() -> None:
     judge = FrameJudge("oven", Calibration(((100.0, 110.0),)))
     hot, _ = judge.judge(true_frame(295), 0.0)
@@ -307,5 +316,9 @@ def test_pins_of_the_bus_itself_are_refused(pin: int) -> None:
 
 def test_probe_settings() -> None:
     assert ProbeSettings("oven", 5).range_c == RANGE_C
+    assert ProbeSettings("oven", 5, range_c=(-200.0, 1372.0)).range_c == (-200.0, 1372.0)
+    for outside in ((-200.1, 300.0), (-20.0, 1372.1), (20.0, 20.0)):
+        with pytest.raises(ValueError, match="low < high"):
+            ProbeSettings("oven", 5, range_c=outside)
     with pytest.raises(ValueError, match="low < high"):
         ProbeSettings("oven", 5, range_c=(100.0, 20.0))
