@@ -39,6 +39,9 @@ FORECAST_EVERY_S: Final = 300.0
 #: First forecast: half an hour after the pump was started.
 FORECAST_FROM_S: Final = 1500.0
 STANDARD_PA: Final = 101325.0
+#: No call sooner after the end it dates than this, and than this share of the time it took.
+LAST_PIECE_S: Final = 300.0
+LAST_PIECE_SHARE: Final = 0.06
 #: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on.
 SURE: Final = 0.95
 
@@ -99,7 +102,7 @@ class ChamberModel:
         self._settle_until_s = -1.0
         self._base_told = False
         self._lag_s = 100.0
-        self._highest, self._newest = -math.inf, 0.0
+        self._highest, self._newest, self._first_level = -math.inf, 0.0, 0.0
         self._rejoin_s = -math.inf
         self._rejoin_lift = 0.0
         self._rises: list[tuple[float, float, float]] = []
@@ -536,6 +539,8 @@ class ChamberModel:
         if age > GIVE_UP_S and self.phase == "degassing":
             self._judge = self._verdict = None
             return
+        if self._highest == -math.inf:
+            self._first_level = mean
         self._highest = max(self._highest, mean)
         self._newest = mean
         judge.level(middle, mean, variance)
@@ -551,7 +556,7 @@ class ChamberModel:
         self._verdict = verdict
         if verdict is None:
             return
-        if verdict.safe >= SURE and verdict.stopped >= 0.5 and self._may_call(verdict):
+        if verdict.safe >= SURE and verdict.stopped >= 0.5 and self._may_call(verdict, now):
             since = min(max(verdict.since_s, self._pump_start_s), now)
             said.append(
                 Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.safe, 3), self._basis(verdict, now))
@@ -568,9 +573,12 @@ class ChamberModel:
         p10, p50, p90 = (self._log_s(t) for t in (verdict.p10_s, verdict.p50_s, verdict.p90_s))
         said.append(Forecast(time_s, "bubbles_stopped", round(p10, 1), round(p50, 1), round(p90, 1)))
 
-    def _may_call(self, verdict: Verdict) -> bool:
+    def _may_call(self, verdict: Verdict, now: float) -> bool:
         """Is there anything to call: a bath of resin, and a release whose fall has really been seen?"""
         if not self._is_bath():
+            return False
+        # A batch is several pieces, and they do not end together: the last may hide behind one that just did.
+        if now - verdict.since_s < max(LAST_PIECE_S, LAST_PIECE_SHARE * (verdict.since_s - self._pump_start_s)):
             return False
         gauge = self._gauge
         coarse = gauge.resolution_pa >= COARSE_PA
@@ -588,9 +596,12 @@ class ChamberModel:
         return not (self._accepted and self._accepted[-1] < 0.1 and self._gauge.resolution_pa < 1.0)
 
     def _is_flat(self, now: float) -> bool:
-        """The gauge could show a fall, and there was none: held by a control, or nothing comes out."""
+        """The gauge could show a fall, and there is none: held by a control, or nothing comes out."""
         fine = self._gauge.resolution_pa < COARSE_PA
         fall = self._highest - self._newest
+        if fine and self._newest > 0.98 * self._first_level - self._gauge.resolution_pa and self._newest > 1e3:
+            # High, and no lower than when the level began: whatever rules it, it is no release that dies away.
+            return True
         return fine and now - self._pump_start_s > FLAT_S and not self._rises and fall < 0.5 + 0.01 * abs(self._highest)
 
     def _basis(self, verdict: Verdict, now: float) -> str:

@@ -56,12 +56,18 @@ TAU_LN_LEAST: Final = math.log(240.0)
 #: A pore space has a slowest pore: in the end even a broad mixture falls as its exponential. In units of tau.
 CUT_LN: Final = math.log(4.0)
 CUT_LN_SD: Final = 0.8
+CUT_BENT_S: Final = 1800.0
 #: A batch is several pieces: with a chance of REST_MOST to REST_NONE a share up to REST_MOST of the flow goes on after
 #: the others have ended, for another exp(LAST_LN) of the time.
-REST_NONE: Final = 1.0
+REST_NONE: Final = 0.6
 REST_MOST: Final = 0.8
 LAST_LN: Final = math.log(0.25)
 LAST_LN_SD: Final = 0.7
+#: A resin front that creeps in gives gas as t^(-1/2): bend 2. How often, and its width; and of the mixtures' bends.
+FRONTS: Final = 0.25
+FRONT_BEND: Final = 2.0
+FRONT_SD: Final = 0.25
+BEND_SD: Final = 0.5
 ENDS: Final = 0.55
 END_LN: Final = math.log(2.2 * 3600)
 END_LN_SD: Final = 0.8
@@ -206,7 +212,10 @@ class EndJudge:
         shapes[:, _REST] = random.uniform(-REST_NONE, REST_MOST, count)
         shapes[:, _LAST] = LAST_LN + LAST_LN_SD * normal[:, _LAST]
         shapes[:, _CUT] = CUT_LN + CUT_LN_SD * normal[:, _CUT]
-        shapes[:, _BEND] = 0.02 + 0.7 * np.abs(normal[:, _BEND])
+        front = random.random(count) < FRONTS
+        shapes[:, _BEND] = np.where(
+            front, FRONT_BEND + FRONT_SD * normal[:, _BEND], 0.02 + BEND_SD * np.abs(normal[:, _BEND])
+        )
         ends = random.random(count) < ENDS
         late = END_LN + END_LN_SD * normal[:, _END]
         early = late < self._soonest
@@ -232,7 +241,10 @@ class EndJudge:
         out -= 0.5 * ((shapes[:, _LAST] - LAST_LN) / LAST_LN_SD) ** 2
         out += np.where((shapes[:, _REST] < -REST_NONE) | (shapes[:, _REST] > REST_MOST), -1e9, 0.0)
         out -= 0.5 * ((shapes[:, _CUT] - CUT_LN) / CUT_LN_SD) ** 2
-        out -= 0.5 * ((shapes[:, _BEND] - 0.02) / 0.7) ** 2
+        bend = shapes[:, _BEND]
+        mixed = 2 * (1 - FRONTS) / BEND_SD * np.exp(-0.5 * ((bend - 0.02) / BEND_SD) ** 2)
+        fronts = FRONTS / FRONT_SD * np.exp(-0.5 * ((bend - FRONT_BEND) / FRONT_SD) ** 2)
+        out += np.log(mixed + fronts + 1e-12)
         end = -0.5 * ((shapes[:, _END] - END_LN) / END_LN_SD) ** 2
         out += np.where(ends, math.log(ENDS / (END_LN_SD * math.sqrt(2 * math.pi))) + end, math.log(1 - ENDS))
         out += np.where((shapes[:, _END] < self._soonest) | (shapes[:, _TAU] < TAU_LN_LEAST), -1e9, 0.0)
@@ -250,7 +262,7 @@ class EndJudge:
     def _fall(shapes: Array, since_start_s: float | Array) -> Array:
         """Flow relative to the start's: (particles,) for one time or one time each, (particles, times) for many."""
         tau, bend = np.exp(shapes[:, _TAU]), shapes[:, _BEND]
-        cut = np.exp(shapes[:, _TAU] + shapes[:, _CUT])
+        cut = _cut_s(shapes)
         end = np.exp(shapes[:, _END])
         width = np.exp(shapes[:, _WIDTH]) * end
         if isinstance(since_start_s, np.ndarray) and since_start_s.ndim == 2:
@@ -544,7 +556,7 @@ class EndJudge:
         amplitude = mean[:, _AMPLITUDE] + self._luck * spread
         amplitude = np.where(amplitude > 0, amplitude, np.abs(amplitude) * 0.1 + 1e-12)
         tau, bend, end = np.exp(shapes[:, _TAU]), shapes[:, _BEND], np.exp(shapes[:, _END])
-        cut = np.exp(shapes[:, _TAU] + shapes[:, _CUT])
+        cut = _cut_s(shapes)
         final = np.where(shapes[:, _REST] > 0, end * (1 + np.exp(shapes[:, _LAST])), end)
         one = np.exp(shapes[:, _BUBBLE]) / STOP_WINDOW_S
 
@@ -604,6 +616,11 @@ class EndJudge:
         enough = left <= EARLY_SHARE * total
         first = np.where(enough.any(axis=1), enough.argmax(axis=1), grid.size - 1)
         return np.asarray(np.take_along_axis(times, first[:, None], axis=1)[:, 0])
+
+
+def _cut_s(shapes: Array) -> Array:
+    """When the slowest pores end a broad fall [s]; a bent fall is broad from the start, whatever its first pace."""
+    return np.asarray((np.exp(shapes[:, _TAU]) + CUT_BENT_S * shapes[:, _BEND]) * np.exp(shapes[:, _CUT]))
 
 
 def _usual(earlier_s: tuple[float, ...]) -> tuple[float, float]:
