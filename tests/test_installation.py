@@ -153,7 +153,7 @@ def test_uninstall_leaves_the_machine_as_it_was_and_the_data(folder: Path, tmp_p
     root = tmp_path / "root"
     before = {
         "boot/firmware/config.txt": "dtparam=audio=on\n",
-        "etc/lastbubble/settings.yaml": "station: a\n",
+        "etc/lastbubble/station.yaml": "station: a\n",
         "var/lib/lastbubble/ledger.db": "rows",
         "etc/systemd/system/other.service": "[Service]\n",
     }

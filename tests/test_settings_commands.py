@@ -144,7 +144,7 @@ def test_without_a_file_name_the_installed_settings_are_meant(capsys: pytest.Cap
     run("check", capsys=capsys)
     with pytest.raises(SystemExit):
         main(["settings", "check", "--help"])
-    assert "/etc/lastbubble/settings.yaml" in capsys.readouterr().out
+    assert "/etc/lastbubble/station.yaml" in capsys.readouterr().out
 
 
 def test_wrong_use_leaves_with_2(capsys: pytest.CaptureFixture[str]) -> None:

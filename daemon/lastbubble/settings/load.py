@@ -20,7 +20,7 @@ from lastbubble.settings.source import MAX_CHARACTERS, Source, read_text
 __all__ = ["DEFAULT_FILE", "Loaded", "load", "load_text", "read_file"]
 
 #: Where the units look for the settings.
-DEFAULT_FILE: Final = FilePath("/etc/lastbubble/settings.yaml")
+DEFAULT_FILE: Final = FilePath("/etc/lastbubble/station.yaml")
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ _HEAD = """# Settings
 
 <!-- Written by `lastbubble settings reference`; change the models, then run it again. -->
 
-One YAML file, by default `/etc/lastbubble/settings.yaml`. `lastbubble settings check FILE` names every fault with its
+One YAML file, by default `/etc/lastbubble/station.yaml`. `lastbubble settings check FILE` names every fault with its
 line, what is allowed and the mend;
 `lastbubble settings show FILE` tells what was understood, in SI, and where each value came from;
 `lastbubble settings schema` prints a JSON Schema for editors. Annotated examples lie in `config/`.
