@@ -45,7 +45,7 @@ OFFSET_MEAN_K: Final = -8.0
 OFFSET_SD_K: Final = 22.0
 SLOPE_SD: Final = 0.15
 BEND_LENGTH_K: Final = 30.0
-_SESSION_SD_K: Final = ((0.7, 0.15), (1.5, 0.35), (2.5, 0.3), (4.0, 0.15), (6.5, 0.05))
+_SESSION_SD_K: Final = ((0.5, 0.2), (1.0, 0.25), (2.0, 0.3), (3.5, 0.18), (6.0, 0.07))
 _BEND_SD_K: Final = ((0.5, 0.4), (2.0, 0.4), (5.0, 0.2))
 _Z80: Final = NormalDist().inv_cdf(0.9)
 

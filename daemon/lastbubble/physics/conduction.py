@@ -50,6 +50,8 @@ Shape = Literal["slab", "cylinder", "sphere"]
 
 STEFAN_BOLTZMANN_W_M2K4: Final = 5.670374419e-8  # CODATA 2018, exact in the SI
 
+#: Lags kept of each body.
+_LAGS: Final = 8
 _BIOT_LOW: Final = 1e-4
 _BIOT_HIGH: Final = 1e6
 
@@ -194,8 +196,9 @@ def bank(
     third_m : (n,)  length of the slab; inf = endless; used for a slab only                          [m]
     h_w_m2k, k_w_mk, diffusivity_m2_s : (n,)                              [W/(m2 K)], [W/(m K)], [m2/s]
 
-    The weights that the cut-off series lacks are given to its fastest lag, so that a body in air of its own
-    temperature stays there exactly. Raises ValueError for sizes or properties that are not above 0.
+    Products have more terms than matter: the slowest `_LAGS` are kept, and the weight that the others had is given to
+    the fastest of them, so that a body in air of its own temperature stays there exactly. Raises ValueError for sizes
+    or properties that are not above 0.
     """
     for name, values in (("size_m", size_m), ("second_m", second_m), ("third_m", third_m), ("h_w_m2k", h_w_m2k),
                          ("k_w_mk", k_w_mk), ("diffusivity_m2_s", diffusivity_m2_s)):  # fmt: skip
@@ -223,9 +226,10 @@ def bank(
     else:
         plate = _product(along("slab", size_m, 4), along("slab", second_m, 2))
         rate, core, surface, _ = _product(plate, along("slab", third_m, 2))
+    order = np.argsort(rate, axis=1)[:, :_LAGS]
+    rate, core, surface = (np.take_along_axis(values, order, axis=1) for values in (rate, core, surface))
     for weights in (core, surface):
-        fastest = np.argmax(rate, axis=1)
-        weights[np.arange(len(weights)), fastest] += 1 - weights.sum(axis=1)
+        weights[:, -1] += 1 - weights.sum(axis=1)
     return Bank(rate, core, surface)
 
 

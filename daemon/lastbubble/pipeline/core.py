@@ -377,6 +377,8 @@ class Bodies:
             complete = np.where(done, end - (held + gain - self.hold_s), complete)
             held = held + gain
             before = core
+            if np.isfinite(complete).all():
+                break
         self.walls_c = keep
         return reached, complete
 

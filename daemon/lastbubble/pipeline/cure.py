@@ -43,15 +43,17 @@ Phase = Literal["cold", "heating", "curing", "cooling", "finished"]
 
 #: A call without a probe: chance that the core is past the target; past target - 2 K; past target - 4 K.
 CHANCE_TARGET: Final = 0.50
-CHANCE_2K: Final = 0.85
-CHANCE_4K: Final = 0.92
+CHANCE_2K: Final = 0.75
+CHANCE_4K: Final = 0.90
 #: A probe's word: its smoothed reading has to be this far past the target [K], for a probe's own error.
 PROBE_MARGIN_K: Final = 0.3
+#: Half the 80 % band by a probe: its couple (IEC 60584-1 class 1, 1.5 K as two standard deviations) and its hole [K].
+PROBE_BAND_K: Final = 1.1
 #: Pieces can be handled below this (common practice, no published source) [degC].
 HANDLE_C: Final = 45.0
 FORECAST_EVERY_S: Final = 300.0
 #: Nobody waits longer for a cure than this; later is told as this [s].
-HORIZON_S: Final = 18 * 3600.0
+HORIZON_S: Final = 15 * 3600.0
 #: The probe teaches the bodies this often at first, and the later in a batch the more seldom [s].
 LEARN_EVERY_S: Final = 600.0
 #: How far a probe's reading and the bodies' law may differ although all is well (law, hole, noise) [K].
@@ -65,7 +67,7 @@ KEPT_STEPS: Final = 8640
 _DOUBT_STEP: Final = math.exp(-STEP_S / 1500.0)
 
 #: Steps ahead: finer at first.
-_AHEAD: Final = [60.0] * 30 + [240.0] * 30 + [960.0] * 60
+_AHEAD: Final = [60.0] * 15 + [180.0] * 20 + [600.0] * 18 + [1800.0] * 24
 
 
 class OvenSide:
@@ -93,10 +95,9 @@ class OvenSide:
         self._reached = False
         self._complete = False
         self._probe_held_s = 0.0
-        self._probe_last_s: float | None = None
+        self._probe_last = (0.0, 0.0)
         self._probe_reached = False
         self._forecast_due_s = 0.0
-        self._band: tuple[float, float, float] | None = None
         self._dose_s = 0.0
         self._held_s = 0.0
         self._below_since_s: float | None = None
@@ -105,6 +106,7 @@ class OvenSide:
         self._learn_due_s = 0.0
         self._taught = 0
         self._probe_favours = 1.0
+        self._forgotten = False
         self._offs: deque[float] = deque(maxlen=3)
         self._trend: deque[tuple[float, float]] = deque(maxlen=64)
         self._reached_s = 0.0
@@ -230,6 +232,9 @@ class OvenSide:
         self._history_end_s = step.end_s
         if len(self._history) > KEPT_STEPS:
             del self._history[: KEPT_STEPS // 4]
+            oldest_s = step.end_s - len(self._history) * STEP_S
+            # What can no longer be followed from its loading on cannot be learnt from.
+            self._forgotten = bool(self._loads) and self._loads[0].at_s < oldest_s
         dip = self._dips.feed(step, self._loading.room_c, self._level.trough_c)
         if dip is not None or step.bridged:
             self._level.restart()
@@ -252,21 +257,16 @@ class OvenSide:
         bodies = self._bodies
         if bodies is None:
             return
-        core = bodies.core_c
-        low, mid, high = weighted_quantiles(core, bodies.weight, (0.1, 0.5, 0.9))
         if self._witness.fault:
-            wide = weighted_quantiles(core, bodies.weight, (0.02, 0.98))
+            wide = weighted_quantiles(bodies.core_c, bodies.weight, (0.02, 0.98))
             self._witness.check_back(step.end_s, wide[0] - 2, wide[1] + 2)
         value = self._witness.value_c
         if value is not None and (not self._trend or step.end_s - self._trend[-1][0] >= 57):
             self._trend.append((step.end_s, value))
         self._learn(step)
         bodies = self._bodies or bodies
-        core = bodies.core_c
         probe = self._probe_c()
-        if probe is not None:
-            low, mid, high = probe - 1.3, probe, probe + 1.3
-        self._band = (low, mid, high)
+        mid = float(bodies.weight @ bodies.core_c) if probe is None else probe
         if self.phase in ("heating", "curing"):
             rate = equivalent_rate(mid, self.context.target_c, self._kind)
             self._dose_s += STEP_S * rate
@@ -277,15 +277,18 @@ class OvenSide:
     def _learn(self, step: Step) -> None:
         """Let the probe teach the bodies, then follow the taught ones from the beginning."""
         bodies, value = self._bodies, self._witness.value_c
-        if bodies is None or value is None or step.end_s < self._learn_due_s or self._complete:
+        if bodies is None or value is None or step.end_s < self._learn_due_s or self._complete or self._forgotten:
             return
         age = step.end_s - self._loads[-1].at_s
         if age < 300:
             return
-        self._learn_due_s = step.end_s + max(LEARN_EVERY_S, 0.15 * age)
+        self._learn_due_s = step.end_s + max(LEARN_EVERY_S, (0.15 if self._taught < 12 else 0.4) * age)
         believed = ~bodies.waiting
         told = bodies.probe_c(self.context.witness == "other")
         spread = float(np.std(told[believed]))
+        if spread < 0.9 and not bodies.waiting.any():
+            # All bodies say the same within the probe's own error: nothing left to learn here.
+            return
         total = math.hypot(spread, PROBE_LAW_K)
         off = (value - float(np.mean(told[believed]))) / total
         if bodies.waiting.any():
@@ -364,7 +367,6 @@ class OvenSide:
             said.append(Caution(sample.time_s, f"sensor_witness_{fault}", text))
         value = self._probe_c()
         if value is None or self.phase not in ("heating", "curing"):
-            self._probe_last_s = None
             return
         target = self.context.target_c
         if not self._reached:
@@ -374,14 +376,13 @@ class OvenSide:
                 self._say_reached(sample, now - back, 0.95, "witness", said)
                 self._probe_held_s = back
                 self._reach_slope_k_s = slope
-                self._probe_last_s = now
+                self._probe_last = (now, value)
             return
-        last = self._probe_last_s
-        self._probe_last_s = now
-        if self._complete or last is None:
+        last, before = self._probe_last
+        self._probe_last = (now, value)
+        if self._complete:
             return
-        if value >= target - 2:
-            self._probe_held_s += now - last
+        self._probe_held_s += (now - last) * _share_above(before, value, target - 2)
         self._held_s = self._probe_held_s
         if self._probe_held_s >= self.context.hold_s:
             self._say_complete(sample, now, 0.95, "witness", said)
@@ -404,7 +405,9 @@ class OvenSide:
         if self.phase == "curing":
             self._watch_hold(sample, step, core_c, said)
         if step.end_s >= self._forecast_due_s:
-            self._forecast_due_s = step.end_s + FORECAST_EVERY_S
+            # Far into a long cure the end comes no nearer by asking more often.
+            age = step.end_s - (self._loads[-1].at_s if self._loads else 0.0)
+            self._forecast_due_s = step.end_s + max(FORECAST_EVERY_S, 0.04 * age)
             self._forecast(sample, step, said)
 
     def _watch_hold(self, sample: Sample, step: Step, core_c: float, said: list[Record]) -> None:
@@ -511,9 +514,10 @@ class OvenSide:
 
     def outlook_part(self) -> dict[str, Any]:
         """The oven's share of the outlook: core band, hold, dose, next action."""
-        if self._band is None or self.phase == "cold":
+        band = self._band()
+        if band is None:
             return {}
-        low, mid, high = self._band
+        low, mid, high = band
         part: dict[str, Any] = {
             "core_c": round(mid, 2),
             "core_low_c": round(low, 2),
@@ -526,11 +530,29 @@ class OvenSide:
         }
         return part
 
+    def _band(self) -> tuple[float, float, float] | None:
+        """Median and 80 % band of the core; by the probe where one is believed, else by the bodies."""
+        if self._bodies is None or self.phase == "cold":
+            return None
+        probe = self._probe_c()
+        if probe is not None:
+            return probe - PROBE_BAND_K, probe, probe + PROBE_BAND_K
+        low, mid, high = weighted_quantiles(self._bodies.core_c, self._bodies.weight, (0.1, 0.5, 0.9))
+        return low, mid, high
+
     def learnt(self) -> str:
         """What this batch taught of the oven, as `Context.oven_learnt` of the next; "" when nothing was learnt."""
         if self._taught == 0:
             return self.context.oven_learnt
         return learnt_text(self._scores)
+
+
+def _share_above(before_c: float, after_c: float, level_c: float) -> float:
+    """Share of the time between two readings above a level, on the straight line between them: holes count so too."""
+    low, high = min(before_c, after_c), max(before_c, after_c)
+    if low >= level_c:
+        return 1.0
+    return 0.0 if high < level_c else (high - level_c) / (high - low)
 
 
 def _median_of(times_s: Array, weight: Array, now_s: float) -> float:

@@ -32,6 +32,9 @@ SPIKE_S: Final = 10.0
 GAP_S: Final = 150.0
 
 
+_NO_STEPS: Final[list[Step]] = []
+
+
 class AirGrid:
     """Even steps out of uneven samples. `feed` returns the steps that this sample completes."""
 
@@ -45,6 +48,11 @@ class AirGrid:
 
     def feed(self, time_s: float, air_c: float) -> list[Step]:
         last = self.last_s
+        if last is not None and time_s < self._edge_s + self.step_s and abs(air_c - self.last_c) <= SPIKE_K:
+            # The common case, quickly: still inside the step.
+            self._sum += (time_s - last) * (self.last_c + air_c) / 2
+            self.last_s, self.last_c, self._waiting = time_s, air_c, None
+            return _NO_STEPS
         if last is None:
             self.last_s, self.last_c = time_s, air_c
             self._edge_s = (time_s // self.step_s) * self.step_s

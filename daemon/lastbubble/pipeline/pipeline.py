@@ -52,6 +52,10 @@ class Pipeline:
     def stage(self) -> str:
         return self._tracker.stage
 
+    def learnt(self) -> str:
+        """What this batch taught of its oven, as `Context.oven_learnt` of the next; "" when nothing was learnt."""
+        return self._oven.learnt()
+
     def feed(self, sample: Sample) -> list[Record]:
         """The records that this sample gives, in the stream's order."""
         last = self._last
