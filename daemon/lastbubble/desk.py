@@ -71,6 +71,19 @@ def _number(low: float, high: float) -> Callable[[Any], float]:
     return check
 
 
+def _flag(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise BadInput(f"is {value!r:.60}; true or false is wanted")
+    return value
+
+
+def _notice(value: Any) -> int:
+    number = _number(0, 2**53)(value)
+    if number != int(number):
+        raise BadInput(f"is {value!r:.60}; a whole number is wanted")
+    return int(number)
+
+
 def _header(value: Any) -> dict[str, str]:
     """Header keys of the new batch; the context's own check judges the values."""
     if not isinstance(value, dict) or not all(isinstance(k, str) and isinstance(v, str) for k, v in value.items()):
@@ -96,14 +109,15 @@ class Request:
 
 REQUESTS: Final[Mapping[str, Request]] = {
     "status": Request("what the bench is doing"),
-    "mark": Request("say what a person just did", {"mark": check_mark, "ago_s": _number(0, 3600)}, ("mark",)),
+    "mark": Request("say what a person just did", {"mark": check_mark, "held": _flag}, ("mark",)),
+    "mark_undo": Request("take the newest mark back while it is held"),
     "batch_open": Request(
         "begin a new batch; the open one is closed",
         {"name": _text(120), "header": _header, "pieces": _list, "notes": _text(4000)},
     ),
     "batch_close": Request("close the open batch"),
     "cut": Request("open the oven's relay and withdraw the permit", {"reason": _text(200)}),
-    "acknowledge": Request("an alarm has been seen", {"notice": _number(0, 2**53)}),
+    "acknowledge": Request("an alarm has been seen", {"notice": _notice}),
     "phone_test": Request("send a test message to the phone"),
 }
 

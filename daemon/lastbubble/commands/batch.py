@@ -16,11 +16,12 @@ SUMMARY = "open, close, list and describe batches"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--settings", type=Path, default=None, help="the station's settings")
-    parser.add_argument("--socket", type=Path, default=None, help="the service's socket")
-    parser.add_argument("--json", action="store_true", help="answer as JSON")
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--settings", type=Path, default=None, help="the station's settings")
+    common.add_argument("--socket", type=Path, default=None, help="the service's socket")
+    common.add_argument("--json", action="store_true", help="answer as JSON")
     acts = parser.add_subparsers(dest="act", required=True, metavar="act")
-    begin = acts.add_parser("open", help="begin a batch (the open one is closed)")
+    begin = acts.add_parser("open", help="begin a batch (the open one is closed)", parents=[common])
     begin.add_argument("name", nargs="?", default="")
     begin.add_argument("--material", help="a name of the materials table, as 'maple'")
     begin.add_argument("--thickness", help="of the thickest piece, with its unit, as '22 mm' or '0.875 in'")
@@ -32,8 +33,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     begin.add_argument("--soak", help="time under the resin after venting, as '2 h'")
     begin.add_argument("--witness", choices=("slowest", "other"), help="which piece the witness probe is in")
     begin.add_argument("--notes", default="")
-    acts.add_parser("close", help="close the open batch")
-    acts.add_parser("list", help="all batches of the ledger")
+    acts.add_parser("close", help="close the open batch", parents=[common])
+    acts.add_parser("list", help="all batches of the ledger", parents=[common])
     parser.epilog = (
         "examples:\n"
         "  lastbubble batch open 'maple blanks 7' --material maple --thickness '22 mm' --shape slab --hold '40 min'\n"

@@ -60,8 +60,13 @@ def _with_history(context: Context, ledger: Path) -> Context:
     from dataclasses import replace
 
     from lastbubble.history import history_of
+    from lastbubble.ledger.reader import Reader
 
-    return replace(context, history=history_of(ledger, context))
+    reader = Reader(ledger)
+    try:
+        return replace(context, history=history_of(reader, context))
+    finally:
+        reader.close()
 
 
 def clock_text(time_s: float) -> str:

@@ -1,0 +1,41 @@
+"""`lastbubble status`: what the bench is doing now, and what comes next."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+SUMMARY = "what the bench is doing now, and what comes next"
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--settings", type=Path, default=None, help="the station's settings")
+    parser.add_argument("--socket", type=Path, default=None, help="the service's socket")
+    parser.add_argument("--json", action="store_true", help="everything, as JSON")
+    parser.epilog = "example:\n  lastbubble status --settings /etc/lastbubble/station.yaml"
+
+
+def run(args: argparse.Namespace) -> int:
+    from lastbubble.commands.mark import service_socket
+    from lastbubble.desk import ask_desk
+
+    answer = ask_desk(service_socket(args), {"ask": "status"})
+    answer.pop("ok", None)
+    if args.json:
+        print(json.dumps(answer))
+        return 0
+    from lastbubble.outlets.page.view import texts
+    from lastbubble.settings import load_settings
+    from lastbubble.units import Display
+
+    display = load_settings(args.settings).to_display() if args.settings is not None else Display()
+    words = texts(answer, display)
+    for label, name in (
+        ("stage", "stage"), ("", "since"), ("next", "next"), ("chamber", "chamber"), ("oven air", "oven"),
+        ("core", "core"), ("", "band"), ("held", "hold"), ("heat", "heat"), ("forecast", "forecast"),
+        ("caution", "cautions"), ("alarm", "alarms"), ("health", "health"),
+    ):  # fmt: skip
+        for line in words[name].splitlines():
+            print(f"{label:<10}{line}")
+    return 0

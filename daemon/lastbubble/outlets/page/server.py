@@ -1,0 +1,466 @@
+"""The station page's server: aiohttp in a thread of its own, inside the service.
+
+Rules
+- Everything it shows comes from a `PageSource`; everything it changes is one of the desk's requests, and none of those
+  makes things hotter.
+- Beyond the loopback it wants a password. Every change, and the live stream, wants an Origin (or Sec-Fetch-Site) of
+  this very page, also on the loopback, where the Host must be one of the loopback's names: that is what keeps other
+  sites in the same browser out.
+- A slow or stalled caller holds up nobody: the live stream keeps one message a caller (the latest), bodies are small
+  and must come within seconds, and there are at most `MOST_LISTENERS` live streams.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import functools
+import importlib.util
+import json
+import logging
+import threading
+from collections.abc import Awaitable, Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Protocol
+from urllib.parse import urlsplit
+
+from aiohttp import web
+
+from lastbubble.clock import Clock
+from lastbubble.errors import BadInput
+from lastbubble.outlets.page.auth import LONGEST, Brake, Sessions, check_password
+from lastbubble.outlets.page.book import render_batch, render_book
+from lastbubble.outlets.page.view import render_now, render_sign_in, texts
+from lastbubble.units import Display
+
+__all__ = ["PageServer", "PageSettings", "PageSource"]
+
+log = logging.getLogger("lastbubble.page")
+
+LOOPBACK: Final = frozenset({"127.0.0.1", "::1", "localhost"})
+MOST_LISTENERS: Final = 256
+BODY_BYTES: Final = 16384
+BODY_S: Final = 5.0
+COOKIE: Final = "lastbubble"
+_STATIC: Final = Path(__file__).with_name("static")
+
+HEADERS: Final[Mapping[str, str]] = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+
+
+class PageSource(Protocol):
+    """What the page needs of the service. Called from the page's worker threads."""
+
+    def snapshot(self) -> dict[str, Any]:
+        """What is: see `view.texts` for the keys."""
+        ...
+
+    def ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """One of the desk's requests; `{"ok": ..., "why": ...}`."""
+        ...
+
+    def series(self, batch: int | None, points: int) -> dict[str, list[Any]]:
+        """Decimated curves of a batch (None: the open one): lists `time_s`, `chamber_pa`, `oven_c`, `core_c`,
+        `core_low_c`, `core_high_c`, extremes kept. Raises BadInput for a batch that is not there."""
+        ...
+
+    def batches(self) -> list[dict[str, Any]]:
+        """The batch book's rows, newest first."""
+        ...
+
+    def batch(self, number: int) -> dict[str, Any]:
+        """One batch with its records as `story`. Raises BadInput when it is not there."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """host, port : where to listen (port 0: any free one);  password : what `hash_password` gave, "" for none
+    names : host names by which the page may be called on the loopback, besides its own
+    every_s : shortest time between two live updates, real time                                            [s]
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8087
+    password: str = ""
+    names: tuple[str, ...] = ()
+    every_s: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.host not in LOOPBACK and not self.password:
+            raise BadInput(
+                f"page.host is {self.host}: beyond the loopback the page wants a password; "
+                "make one with 'lastbubble page password' and put it at page.password"
+            )
+
+
+Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+
+class PageServer:
+    """`start()` opens the port (OSError when it cannot), `close()` ends it; `port` is the one it got."""
+
+    def __init__(
+        self, settings: PageSettings, station: str, display: Display, clock: Clock, source: PageSource
+    ) -> None:
+        self._settings = settings
+        self._station = station
+        self._display = display
+        self._clock = clock
+        self._source = source
+        self._sessions = Sessions()
+        self._brake = Brake()
+        self._listeners: set[asyncio.Queue[str]] = set()
+        self._words: dict[str, str] = {}
+        self._message = ""
+        self._pool = ThreadPoolExecutor(4, thread_name_prefix="page")
+        self._loop = asyncio.new_event_loop()
+        self._thread: threading.Thread | None = None
+        self._runner: web.AppRunner | None = None
+        self.port = settings.port
+
+    # -- life ----------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Listen; returns when the port is open."""
+        opened: threading.Event = threading.Event()
+        failed: list[BaseException] = []
+
+        def live() -> None:
+            asyncio.set_event_loop(self._loop)
+            try:
+                self._loop.run_until_complete(self._open())
+            except OSError as exc:
+                failed.append(exc)
+                opened.set()
+                self._loop.close()
+                return
+            opened.set()
+            self._loop.run_forever()
+            self._loop.run_until_complete(self._shut())
+            self._loop.close()
+
+        self._thread = threading.Thread(target=live, name="page", daemon=True)
+        self._thread.start()
+        opened.wait(30)
+        if failed:
+            raise failed[0]
+
+    def close(self) -> None:
+        """End every stream and the port; closing twice is fine."""
+        if self._thread is not None and self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._loop.stop)
+            self._thread.join(10)
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+    async def _open(self) -> None:
+        app = web.Application(client_max_size=BODY_BYTES, middlewares=[self._careful])
+        app.add_routes(
+            [
+                web.get("/", self._now),
+                web.get("/live", self._live),
+                web.get("/now.json", self._now_json),
+                web.get("/series.json", self._series),
+                web.get("/book", self._book),
+                web.get(r"/batch/{number:\d{1,9}}", self._batch),
+                web.post("/ask", self._ask),
+                web.get("/sign-in", self._sign_in_page),
+                web.post("/sign-in", self._sign_in),
+                web.post("/sign-out", self._sign_out),
+                web.get("/static/{name}", self._static),
+            ]
+        )
+        self._runner = web.AppRunner(app, access_log=None, keepalive_timeout=20, shutdown_timeout=2)
+        await self._runner.setup()
+        site = web.TCPSite(self._runner, self._settings.host, self._settings.port, backlog=128)
+        await site.start()
+        sockets = self._runner.addresses
+        self.port = sockets[0][1]
+        self._teller = self._loop.create_task(self._tell())
+
+    async def _shut(self) -> None:
+        self._teller.cancel()
+        if self._runner is not None:
+            await self._runner.cleanup()
+        for task in asyncio.all_tasks(self._loop):
+            if task is not asyncio.current_task():
+                task.cancel()
+
+    async def _off_loop(self, work: Callable[[], Any]) -> Any:
+        """Run what may take a moment beside the loop, so that no caller waits for another's."""
+        return await self._loop.run_in_executor(self._pool, work)
+
+    # -- who may ---------------------------------------------------------------------------------------------------
+
+    @web.middleware
+    async def _careful(self, request: web.Request, handler: Handler) -> web.StreamResponse:
+        try:
+            refused = self._refusal(request)
+            response = refused if refused is not None else await handler(request)
+        except BadInput as exc:
+            response = _problem(400, str(exc))
+        except web.HTTPException as exc:
+            if exc.status < 400:
+                raise
+            response = _problem(exc.status, _PROBLEMS.get(exc.status, exc.reason))
+        except TimeoutError:
+            response = _problem(408, "The request's body did not come in time; send it again.")
+        if not response.prepared:
+            response.headers.update({k: v for k, v in HEADERS.items() if k not in response.headers})
+        return response
+
+    def _refusal(self, request: web.Request) -> web.Response | None:
+        host = urlsplit(f"//{request.host}").hostname or ""
+        if not self._settings.password and host not in LOOPBACK | set(self._settings.names):
+            return _problem(403, f"This page is not called {host!r:.60}. Open it by 127.0.0.1, or set page.names.")
+        changes = request.method not in ("GET", "HEAD")
+        if changes and not _same_origin(request):
+            return _problem(403, "A change must come from this page itself. Open the page and press the button there.")
+        if request.path == "/live" and not _same_origin(request, must=False):
+            return _problem(403, "The live stream is for this page only.")
+        if not self._settings.password or request.path.startswith(("/static/", "/sign-in")):
+            return None
+        if self._sessions.holds(request.cookies.get(COOKIE, ""), self._clock.now()):
+            return None
+        if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
+            raise web.HTTPSeeOther("/sign-in")
+        return _problem(401, "Sign in first.")
+
+    async def _sign_in_page(self, _: web.Request) -> web.Response:
+        return _html(render_sign_in())
+
+    async def _sign_in(self, request: web.Request) -> web.StreamResponse:
+        caller = request.remote or "?"
+        now = self._clock.now()
+        wait = self._brake.wait_s(caller, now)
+        if wait > 0:
+            response = _html(render_sign_in(f"Too many wrong passwords. Try again in {wait:.0f} s."), 429)
+            response.headers["Retry-After"] = str(int(wait) + 1)
+            return response
+        form = await self._form(request)
+        password = form.get("password", "")[: LONGEST + 1]
+        right = bool(self._settings.password) and await self._off_loop(
+            functools.partial(check_password, password, self._settings.password)
+        )
+        if not right:
+            self._brake.wrong(caller, self._clock.now())
+            log.warning("event=page_wrong_password caller=%s", caller)
+            return _html(render_sign_in("That is not the password of this station."), 403)
+        self._brake.right(caller)
+        response = web.HTTPSeeOther("/")
+        response.set_cookie(
+            COOKIE,
+            self._sessions.begin(self._clock.now()),
+            httponly=True,
+            samesite="Strict",
+            path="/",
+            secure=request.secure,
+            max_age=30 * 86400,
+        )
+        return response
+
+    async def _sign_out(self, request: web.Request) -> web.StreamResponse:
+        self._sessions.end(request.cookies.get(COOKIE, ""))
+        response = web.HTTPSeeOther("/sign-in" if self._settings.password else "/")
+        response.del_cookie(COOKIE, path="/")
+        return response
+
+    # -- what is ---------------------------------------------------------------------------------------------------
+
+    async def _fresh_words(self) -> dict[str, str]:
+        return texts(await self._off_loop(self._source.snapshot), self._display)
+
+    async def _now(self, _: web.Request) -> web.Response:
+        return _html(
+            render_now(
+                self._station,
+                await self._fresh_words(),
+                signed_in=bool(self._settings.password),
+                charts=_chart_library() is not None,
+            )
+        )
+
+    async def _now_json(self, _: web.Request) -> web.Response:
+        return _json(await self._off_loop(self._source.snapshot))
+
+    async def _live(self, request: web.Request) -> web.StreamResponse:
+        if len(self._listeners) >= MOST_LISTENERS:
+            return _problem(503, "Too many pages are open at once; close one.")
+        response = web.StreamResponse(headers={**HEADERS, "Content-Type": "text/event-stream"})
+        queue: asyncio.Queue[str] = asyncio.Queue(maxsize=1)
+        await response.prepare(request)
+        self._listeners.add(queue)
+        try:
+            if self._message:
+                queue.put_nowait(self._message)
+            while True:
+                message = await queue.get()
+                async with asyncio.timeout(10):
+                    await response.write(message.encode())
+        except (ConnectionError, TimeoutError):
+            pass
+        finally:
+            self._listeners.discard(queue)
+        return response
+
+    async def _tell(self) -> None:
+        """Make one message of what is, and lay it before every listener; a slow one finds only the latest."""
+        while True:
+            await asyncio.sleep(self._settings.every_s)
+            if not self._listeners:
+                continue
+            try:
+                words = await self._fresh_words()
+            except BadInput as exc:
+                log.warning("event=page_snapshot_failed why=%r", str(exc))
+                continue
+            self._message = f"data: {json.dumps(words, separators=(',', ':'))}\n\n"
+            for queue in tuple(self._listeners):
+                if queue.full():
+                    queue.get_nowait()
+                queue.put_nowait(self._message)
+
+    async def _series(self, request: web.Request) -> web.Response:
+        points = _whole(request.query.get("points", "600"), "points", 10, 5000)
+        text = request.query.get("batch", "")
+        batch = _whole(text, "batch", 1, 10**9) if text else None
+        curves = await self._off_loop(functools.partial(self._source.series, batch, points))
+        return _json(await self._off_loop(functools.partial(chart_rows, curves, self._display)))
+
+    async def _book(self, _: web.Request) -> web.Response:
+        return _html(render_book(self._station, await self._off_loop(self._source.batches)))
+
+    async def _batch(self, request: web.Request) -> web.Response:
+        number = int(request.match_info["number"])
+        batch = await self._off_loop(functools.partial(self._source.batch, number))
+        return _html(render_batch(self._station, batch))
+
+    async def _static(self, request: web.Request) -> web.StreamResponse:
+        name = request.match_info["name"]
+        path = _chart_library() if name == "chart.js" else _ASSETS.get(name)
+        if path is None:
+            return _problem(404, "There is no such file.")
+        return web.FileResponse(path, headers={**HEADERS, "Cache-Control": "max-age=3600"})
+
+    # -- what is asked ---------------------------------------------------------------------------------------------
+
+    async def _form(self, request: web.Request) -> dict[str, str]:
+        async with asyncio.timeout(BODY_S):
+            form = await request.post()
+        return {name: value for name, value in form.items() if isinstance(value, str)}
+
+    async def _ask(self, request: web.Request) -> web.StreamResponse:
+        wanted: dict[str, Any]
+        if request.content_type == "application/json":
+            async with asyncio.timeout(BODY_S):
+                try:
+                    wanted = await request.json()
+                except (ValueError, RecursionError):
+                    raise BadInput('The body is not JSON; send an object, as {"ask": "cut"}.') from None
+            if not isinstance(wanted, dict):
+                raise BadInput('The body must be a JSON object, as {"ask": "cut"}.')
+        else:
+            wanted = dict(await self._form(request))
+            if "dial" in wanted:
+                wanted["mark"] = f"dial={wanted.pop('dial').strip()}{wanted.pop('unit', '')}"
+        answer = await self._off_loop(functools.partial(self._source.ask, wanted))
+        if "text/html" in request.headers.get("Accept", "") and answer.get("ok"):
+            raise web.HTTPSeeOther("/")
+        if answer.get("ok"):
+            answer = {**answer, "words": await self._fresh_words()}
+        return _json(answer, 200 if answer.get("ok") else 400)
+
+
+#: The only files of our own that are served; a name that is not here is not looked up anywhere.
+_ASSETS: Final[Mapping[str, Path]] = {
+    path.name: path for path in sorted(_STATIC.iterdir()) if path.suffix in (".js", ".css", ".svg")
+}
+
+_PROBLEMS: Final[Mapping[int, str]] = {
+    404: "There is no such page here; the station page is at /.",
+    405: "That is not done here in this way.",
+    413: f"The request is too large; at most {BODY_BYTES} bytes are taken.",
+}
+
+
+@functools.cache
+def _chart_library() -> Path | None:
+    """The chart library as its wheel ships it (never imported: only its script is served)."""
+    spec = importlib.util.find_spec("dygraphs")
+    if spec is None or not spec.submodule_search_locations:
+        return None
+    path = Path(next(iter(spec.submodule_search_locations))) / "assets" / "dygraph-combined.js"
+    return path if path.is_file() else None
+
+
+def chart_rows(curves: Mapping[str, list[Any]], display: Display) -> dict[str, Any]:
+    """Rows as the chart takes them, in the station's units: hours, then each curve (the core as low, middle, high)."""
+    hours = [round(time_s / 3600, 5) for time_s in curves["time_s"]]
+    depth = display.pressure == "inHg vacuum"
+
+    def pressure(value: float | None) -> float | None:
+        if value is None:
+            return None
+        shown = display.pressure_value(value)
+        return shown if depth else max(shown, 1e-6)
+
+    def temperature(value: float | None) -> float | None:
+        return None if value is None else round(display.temperature_value(value), 2)
+
+    def band(low: float | None, middle: float | None, high: float | None) -> list[float | None]:
+        return [temperature(low), temperature(middle), temperature(high)]
+
+    return {
+        "pressure_unit": display.pressure,
+        "pressure_log": not depth,
+        "temperature_unit": "°C" if display.temperature == "degC" else "°F",
+        "pressure": [[h, pressure(p)] for h, p in zip(hours, curves["chamber_pa"], strict=True)],
+        "temperature": [
+            [h, [temperature(air)] * 3, band(low, core, high)]
+            for h, air, low, core, high in zip(
+                hours, curves["oven_c"], curves["core_low_c"], curves["core_c"], curves["core_high_c"], strict=True
+            )
+        ],
+        "note": f"{len(hours)} points; every peak of the whole batch is kept.",
+    }
+
+
+def _same_origin(request: web.Request, *, must: bool = True) -> bool:
+    """Whether the browser says that this very page asks. `must`: saying nothing is a no."""
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None and site not in ("same-origin", "none"):
+        return False
+    origin = request.headers.get("Origin")
+    if origin is not None:
+        parts = urlsplit(origin)
+        return parts.scheme in ("http", "https") and parts.netloc == request.host
+    return site == "same-origin" or not must
+
+
+def _whole(text: str, name: str, low: int, high: int) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 12 and low <= int(text) <= high):
+        raise BadInput(f"{name} is {text!r:.30}; a whole number from {low} to {high} is allowed.")
+    return int(text)
+
+
+def _html(text: str, status: int = 200) -> web.Response:
+    return web.Response(text=text, status=status, content_type="text/html", charset="utf-8")
+
+
+def _json(data: Any, status: int = 200) -> web.Response:
+    return web.json_response(data, status=status)
+
+
+def _problem(status: int, why: str) -> web.Response:
+    return _json({"ok": False, "why": why}, status)

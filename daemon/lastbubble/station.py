@@ -1,0 +1,214 @@
+"""The running station: the service with its desk, its broker, its phone and its page, started and ended in order.
+
+Also the one place where a request of the desk becomes a call (`Station.answer`), and where the page gets what it shows.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lastbubble.clock import Clock
+from lastbubble.desk import Desk, DeskSocket
+from lastbubble.errors import BadInput, LastbubbleError
+from lastbubble.guard.client import GuardClient
+from lastbubble.guard.protocol import GUARD_SOCKET
+from lastbubble.ledger.series import series
+from lastbubble.ledger.store import Ledger
+from lastbubble.outlets.homie import HeatView
+from lastbubble.service import Service, ServiceSettings
+
+if TYPE_CHECKING:
+    from lastbubble.outlets.mqtt import MqttOutlet
+    from lastbubble.outlets.page.server import PageServer
+    from lastbubble.outlets.phone import Phone
+    from lastbubble.settings import Settings
+
+__all__ = ["SERVICE_SOCKET", "Station"]
+
+log = logging.getLogger("lastbubble.station")
+
+SERVICE_SOCKET = "service.sock"
+
+_CURVES = ("chamber_pa", "oven_c", "core_c", "core_low_c", "core_high_c")
+
+
+class Station:
+    """`open()` starts everything in order, `close()` ends it in the other; `service.run` is the caller's.
+
+    Raises LastbubbleError (ledger refused, page's port in use) or SettingsError; what was started is ended again.
+    """
+
+    def __init__(self, settings: Settings, clock: Clock) -> None:
+        self._settings = settings
+        self._clock = clock
+        self._ends = contextlib.ExitStack()
+        self._desk = Desk(self.answer)
+        self.phone: Phone | None = None
+        self.mqtt: MqttOutlet | None = None
+        self.page: PageServer | None = None
+        self.ledger: Ledger
+        self.service: Service
+
+    def open(self) -> None:
+        """Ledger first, then the service with its sensors, the outlets, and the desk last: who asks finds all of it."""
+        settings, clock = self._settings, self._clock
+        with contextlib.ExitStack() as undo:
+            path = Path(settings.ledger.path)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self.ledger = Ledger.open(path, settings.to_ledger())
+            undo.callback(self.ledger.close)
+            gauge = settings.to_gauge_source()
+            if gauge is not None:
+                undo.callback(gauge.close)
+            guard = None
+            if settings.guard is not None:
+                guard = GuardClient(Path(settings.runtime_dir) / GUARD_SOCKET, clock, every_s=0.5)
+                undo.callback(guard.close)
+            self.service = Service(ServiceSettings(), settings.to_context(), clock, self.ledger, gauge, guard)
+            self.service.start()
+            self._open_outlets(undo)
+            desk = DeskSocket(Path(settings.runtime_dir) / SERVICE_SOCKET, self._desk)
+            undo.callback(desk.close)
+            self._ends = undo.pop_all()
+
+    def _open_outlets(self, undo: contextlib.ExitStack) -> None:
+        settings, clock = self._settings, self._clock
+        phone = settings.to_phone()
+        if phone is not None and phone.urls:
+            from lastbubble.outlets.phone import Phone
+
+            self.phone = Phone(phone, self.ledger, clock, settings.to_display())
+            self.phone.start()
+            undo.callback(self.phone.close)
+        broker = settings.to_mqtt()
+        if broker is not None:
+            from lastbubble.outlets.mqtt import MqttOutlet
+
+            self.mqtt = MqttOutlet(broker, self.ledger, clock, cut=self._cut_from_broker, heat=self._heat)
+            self.mqtt.start()
+            undo.callback(self.mqtt.close)
+        page = settings.to_page()
+        if page is not None:
+            from lastbubble.outlets.page.server import PageServer
+
+            self.page = PageServer(page, settings.station, settings.to_display(), clock, self)
+            try:
+                self.page.start()
+            except OSError as exc:
+                raise LastbubbleError(
+                    f"page: {page.host} port {page.port} cannot be opened ({exc.strerror or exc}); "
+                    "set another page.port, or end the program that has it"
+                ) from exc
+            undo.callback(self.page.close)
+
+    def close(self) -> None:
+        """End everything; closing twice is fine."""
+        self._ends.close()
+
+    def _cut_from_broker(self, reason: str) -> None:
+        try:
+            self.service.cut(reason or "from the broker")
+        except BadInput as exc:
+            log.warning("event=cut_refused finding=%r", str(exc))
+
+    def _heat(self) -> HeatView | None:
+        status = self.service.guard_status
+        if status is None:
+            return None
+        return HeatView(status.state, status.trip.cause if status.trip is not None else "")
+
+    # -- the desk's requests -----------------------------------------------------------------------------------
+
+    def answer(self, name: str, fields: dict[str, Any]) -> dict[str, Any]:
+        """Do one checked request. Raises BadInput to refuse."""
+        service = self.service
+        match name:
+            case "status":
+                return self.snapshot()
+            case "mark":
+                return service.mark(fields["mark"], held=bool(fields.get("held")))
+            case "mark_undo":
+                return service.undo_mark()
+            case "batch_open":
+                return service.open_batch(
+                    fields.get("name", ""),
+                    fields.get("header", {}),
+                    fields.get("notes", ""),
+                    fields.get("pieces", []),
+                )
+            case "batch_close":
+                return service.close_batch()
+            case "cut":
+                return service.cut(fields.get("reason") or "from the desk")
+            case "acknowledge":
+                if self.phone is None:
+                    raise BadInput("this station tells no phone, so there is no alarm to acknowledge")
+                return {"silenced": self.phone.acknowledge(fields.get("notice"))}
+            case "phone_test":
+                if self.phone is None:
+                    raise BadInput("this station tells no phone; give its addresses at phone.urls in the settings")
+                return {"channels": self.phone.test()}
+            case _:
+                raise BadInput(f"{name} cannot be asked")
+
+    # -- what the page shows -----------------------------------------------------------------------------------
+
+    def snapshot(self) -> dict[str, Any]:
+        """The service's, with the health of everything around it."""
+        out = self.service.snapshot()
+        health: list[str] = []
+        for part, text in (
+            ("ledger", self.ledger.health.text),
+            ("broker", self.mqtt.health.text if self.mqtt is not None else ""),
+            ("phone", self.phone.health.text if self.phone is not None else ""),
+        ):
+            if text:
+                health.append(f"{part}: {text}")
+        out["health"] = health
+        out["alarms"] = self.phone.sounding() if self.phone is not None else []
+        if out.get("guard_alarm"):
+            out["alarms"] = [{"notice": 0, "title": "guard", "text": out["guard_alarm"]}, *out["alarms"]]
+        return out
+
+    def ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """A request from the page: its marks are held for a few seconds."""
+        wanted = dict(request)
+        if wanted.get("ask") == "mark":
+            wanted["held"] = True
+        return self._desk.ask(wanted, page=True)
+
+    def series(self, batch: int | None, points: int) -> dict[str, list[Any]]:
+        """Curves on one common scale of time, extremes kept; a curve without a value at a moment has None there."""
+        number = self.service.batch_id if batch is None else batch
+        self.ledger.batch(number)
+        curves = {name: dict(series(self.ledger, number, name, points=points)) for name in _CURVES}
+        times = sorted(set().union(*curves.values()))
+        return {"time_s": times, **{name: [curve.get(t) for t in times] for name, curve in curves.items()}}
+
+    def batches(self) -> list[dict[str, Any]]:
+        """The batch book's rows, newest first."""
+        return [
+            {
+                "id": row.id,
+                "name": row.name,
+                "opened_utc": row.opened_utc.strftime("%Y-%m-%dT%H:%M:%SZ"),
+                "closed_utc": "" if row.closed_utc is None else row.closed_utc.strftime("%Y-%m-%dT%H:%M:%SZ"),
+                "material": row.header.get("material", ""),
+            }
+            for row in reversed(self.ledger.batches())
+        ]
+
+    def batch(self, number: int) -> dict[str, Any]:
+        """One batch with its records. Raises BadInput when there is none of that number."""
+        try:
+            row = self.ledger.batch(number)
+        except LastbubbleError as exc:
+            raise BadInput(str(exc)) from exc
+        import json
+
+        story = [json.loads(stored.line) for stored in self.ledger.records(number)]
+        return {"id": row.id, "name": row.name, "notes": row.notes, "header": dict(row.header), "story": story}
