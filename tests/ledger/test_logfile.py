@@ -244,7 +244,7 @@ samples = st.builds(
 times = st.lists(st.floats(-1e9, 1e9, allow_nan=False), max_size=20, unique=True).map(sorted)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(times=times, data=st.data())
 def test_every_log_written_reads_back_equal(times: list[float], data: st.DataObject, tmp_path: Path) -> None:
     wanted = []
@@ -259,7 +259,7 @@ def test_every_log_written_reads_back_equal(times: list[float], data: st.DataObj
     assert list(log) == wanted
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(junk=st.binary(max_size=300) | st.text(max_size=300).map(lambda text: text.encode("utf-8", "surrogatepass")))
 def test_junk_never_gives_anything_but_a_clear_error(junk: bytes, tmp_path: Path) -> None:
     for text in (junk, HEAD.encode() + junk, HEAD.encode() + b"0,1,2,1," + junk):

@@ -272,6 +272,12 @@ class Ledger(Reader):
             self._state.wait_for(lambda: self._news > seen, timeout_s)
             return self._news
 
+    def nudge(self) -> None:
+        """Wake whoever waits for news, without any."""
+        with self._state:
+            self._news += 1
+            self._state.notify_all()
+
     # -- what outlets keep ---------------------------------------------------------------------------------------
 
     def cursor(self, outlet: str) -> int:

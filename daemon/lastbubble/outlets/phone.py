@@ -41,6 +41,8 @@ _NOTICE_WAITS_S: Final = (60.0, 300.0, 1800.0)
 _UNKNOWN_TRIES: Final = 3
 #: Real time after which an idle sending process is let go [s].
 _IDLE_S: Final = 60.0
+#: Real time between two tries after a fault of our own [s].
+_STUMBLE_S: Final = 1.0
 #: What makes an earlier matter that is still waiting pointless.
 _TAKES_BACK: Final = {
     "stage degassing again": "event bubbles_stopped",
@@ -136,6 +138,7 @@ class Phone:
         self._sent_at_s: float | None = None
         self._told_t: dict[tuple[int, str], float] = {}
         self._stopped: dict[int, bool] = {}
+        self._pointless: set[int] = set()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="phone", daemon=True)
         now_s = clock.now()
@@ -156,6 +159,7 @@ class Phone:
     def close(self, drain_s: float = 2.0) -> None:
         """Note what is left to note; what is left to send is sent by the next start."""
         self._stop.set()
+        self._ledger.nudge()
         if self._thread.ident is not None:
             self._thread.join(drain_s + self._settings.limit_s)
         self._sender.close()
@@ -226,7 +230,7 @@ class Phone:
             except Exception as exc:  # a card, a clock, a broken row: the next round may do better
                 log.exception("event=phone_error")
                 self._tell_health("error", f"the phone's outlet stumbled ({exc}); it goes on")
-                self._stop.wait(1.0)
+                self._stop.wait(_STUMBLE_S)
             if self._sent_at_s is not None and self._real.now() - self._sent_at_s > _IDLE_S:
                 self._sender.rest()
                 self._sent_at_s = None
@@ -285,12 +289,9 @@ class Phone:
         return self._stopped[stored.batch]
 
     def _take_back(self, batch: int, key: str) -> None:
-        for notice in list(self._outbox.open.values()):
+        for notice in self._outbox.open.values():
             if key and notice.batch == batch and notice.message.key == key:
-                for delivery in notice.deliveries.values():
-                    if delivery.state == "waiting" and delivery.sent == 0:
-                        self._give_up(notice, delivery, "taken back before it left")
-                self._outbox.keep(notice)
+                self._pointless.add(notice.id)
 
     # -- sending -------------------------------------------------------------------------------------------------
 
@@ -301,7 +302,7 @@ class Phone:
                     due = self._next(channel)
                     if due is None:
                         break
-                    title, body, kind = self._letter(due)
+                    title, body, kind = self._letter(due, channel)
                     self._mark(due, channel, "sending")
                 # The mark must be on the card before anything leaves; a sick card must not keep an alarm in.
                 self._ledger.flush(2.0)
@@ -336,25 +337,27 @@ class Phone:
             return False
         if delivery.state == "sent" and not notice.sounding:
             return False
+        why = ""
         if notice.alarm and not notice.sounding:
-            self._give_up(notice, delivery, "acknowledged before it left")
-            self._outbox.keep(notice)
-            return False
-        limit_s = self._settings.give_up_s
-        if self._age_s(notice) > limit_s:
-            self._give_up(notice, delivery, f"older than {limit_s / 3600:.0f} hours")
+            why = "acknowledged before it left"
+        elif notice.id in self._pointless:
+            why = "taken back before it left"
+        elif self._age_s(notice) > self._settings.give_up_s:
+            why = f"older than {self._settings.give_up_s / 3600:.0f} hours"
+        if why:
+            self._give_up(notice, delivery, why)
             self._outbox.keep(notice)
             return False
         return now_s >= delivery.due_s
 
-    def _letter(self, notices: list[Notice]) -> tuple[str, str, Kind]:
+    def _letter(self, notices: list[Notice], channel: _Channel) -> tuple[str, str, Kind]:
         now = self._clock.utc()
         if len(notices) > 1 or (not notices[0].alarm and self._age_s(notices[0]) > self._settings.stale_s):
             rows = [(one.message, self._age_s(one)) for one in notices]
             numbers = ", ".join(str(one.id) for one in notices)
             return "Earlier at the bench", f"{summary(rows, now, self._settings.zone)}\n(no. {numbers})", "info"
         (one,) = notices
-        again = any(delivery.sent for delivery in one.deliveries.values())
+        again = one.deliveries[channel.name].sent > 0
         kind: Kind = {"high": "failure", "medium": "warning", "low": "info"}[one.message.priority]  # type: ignore[assignment]
         body = self._text(one)
         if one.alarm:

@@ -210,7 +210,7 @@ def sentence(message: Message, age_s: float, now: datetime, zone: tzinfo | None 
     >>> sentence(told, 720.0, datetime(2026, 3, 1, 14, 44, tzinfo=UTC), UTC)
     'Bubbles stopped at 14:32, twelve minutes ago. Rock the chamber.'
     """
-    when = clock_time(now - timedelta(seconds=age_s), now, zone)
+    when = clock_time(now - timedelta(seconds=round(age_s)), now, zone)
     told = f"{message.fact} at {when}, {ago(age_s)}."
     keep = message.urgency == "alarm" or age_s <= ADVICE_LASTS_S
     if message.action and keep:
@@ -223,7 +223,7 @@ def sentence(message: Message, age_s: float, now: datetime, zone: tzinfo | None 
 def summary(rows: list[tuple[Message, float]], now: datetime, zone: tzinfo | None = None) -> str:
     """Several that could not be told in time, as one text, oldest first; rows of (message, age [s])."""
     lines = [
-        f"{clock_time(now - timedelta(seconds=age_s), now, zone)}: {message.fact}."
+        f"{clock_time(now - timedelta(seconds=round(age_s)), now, zone)}: {message.fact}."
         for message, age_s in sorted(rows, key=lambda row: -row[1])
     ]
     return "Meanwhile at the bench:\n" + "\n".join(lines) + "\nLook at the page for what is to be done now."
