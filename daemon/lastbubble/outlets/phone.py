@@ -305,12 +305,16 @@ class Phone:
                     title, body, kind = self._letter(due, channel)
                     self._mark(due, channel, "sending")
                 # The mark must be on the card before anything leaves; a sick card must not keep an alarm in.
-                self._ledger.flush(2.0)
+                self._noted()
                 answer = self._sender.send(channel.url, title, body, kind)
                 self._sent_at_s = self._real.now()
                 with self._lock:
                     self._settle(channel, due, answer)
-                self._ledger.flush(2.0)
+                self._noted()
+
+    def _noted(self) -> None:
+        if self._ledger.health.well:
+            self._ledger.flush(2.0)
 
     def _next(self, channel: _Channel) -> list[Notice] | None:
         """What is to be sent now as one message: an alarm, a fresh notice, or all stale notices together."""
