@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
@@ -97,6 +98,30 @@ def test_a_draft_can_be_printed(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert cli.main(["log", "map"]) == 1
 
 
+def test_remove_takes_closed_batches_out_for_good(
+    ledger: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = tmp_path / "c.csv"
+    write_log(log, {}, [Sample(float(second), oven_c=second / 70) for second in range(20_000)])
+    words = ["log", "import", str(log), "--ledger", str(ledger), "--name", "old", "--without-records"]
+    assert cli.main(words) == 0
+    capsys.readouterr()
+    remove = ["log", "remove", "2", "--ledger", str(ledger)]
+    monkeypatch.setattr("sys.stdin", io.StringIO("no\n"))
+    assert cli.main(remove) == 1
+    assert "Remove batch 2 (old) for good?" in capsys.readouterr().err
+    before = ledger.stat().st_size
+    assert cli.main([*remove, "--yes", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["removed"] == [2]
+    assert told["gained_bytes"] > 200_000
+    assert ledger.stat().st_size == before - told["gained_bytes"]
+    assert cli.main(remove) == 1
+    assert "batch 2 is not in the ledger" in capsys.readouterr().err
+    assert cli.main(["log", "export", "1", "-o", str(tmp_path / "e.csv"), "--ledger", str(ledger)]) == 0
+    assert len(list(read_log(tmp_path / "e.csv"))) == 60
+
+
 @pytest.mark.parametrize(
     ("words", "finding"),
     [
@@ -105,6 +130,8 @@ def test_a_draft_can_be_printed(tmp_path: Path, capsys: pytest.CaptureFixture[st
         (["log", "export", "1", "--ledger", "none.db"], "there is no ledger"),
         (["log", "export", "1", "-o", "no/such/place.csv", "--ledger", "LEDGER"], "cannot be written"),
         (["log", "import", "none.csv", "--ledger", "LEDGER"], "cannot be read"),
+        (["log", "remove", "1", "--yes", "--ledger", "LEDGER"], "batch 1 is open; close it first"),
+        (["log", "remove", "1", "--yes", "--ledger", "none.db"], "there is no ledger"),
         (["log", "check", "none.csv"], "cannot be read"),
     ],
 )

@@ -35,6 +35,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     into.add_argument("--name", default="", help="name of the new batch")
     into.add_argument("--without-records", action="store_true", help="keep the samples only, do not run the pipeline")
     _ledger_options(into)
+    away = acts.add_parser("remove", help="take closed batches out of the ledger for good, and give their room back")
+    away.add_argument("batch", type=int, nargs="+")
+    away.add_argument("--yes", action="store_true", help="do not ask")
+    _ledger_options(away)
     check = acts.add_parser("check", help="read a log to its end and say what is in it")
     check.add_argument("log", type=Path)
     check.add_argument("--json", action="store_true", help="answer as JSON")
@@ -47,7 +51,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "  lastbubble log import maple-blanks.csv --ledger /var/lib/lastbubble/ledger.db\n"
         "  lastbubble log map theirs.csv > theirs.yaml\n"
         "  lastbubble log import theirs.csv --map theirs.yaml -o ours.csv\n"
-        "  lastbubble log check ours.csv"
+        "  lastbubble log check ours.csv\n"
+        "  lastbubble log remove 3 4 5 --settings station.yaml   (with the service stopped)"
     )
 
 
@@ -61,6 +66,7 @@ def run(args: argparse.Namespace) -> int:
     acts: dict[str, Callable[[argparse.Namespace], int]] = {
         "export": _export,
         "import": _import,
+        "remove": _remove,
         "check": _check,
         "map": _map,
     }
@@ -169,6 +175,36 @@ def _pipeline(context: Context) -> Callable[[Sample], Sequence[Record]]:
     from lastbubble.pipeline.pipeline import Pipeline
 
     return Pipeline(context).feed
+
+
+def _remove(args: argparse.Namespace) -> int:
+    from lastbubble.ledger.card import compact
+    from lastbubble.ledger.store import Ledger
+
+    path = _ledger_path(args)
+    if not path.is_file():
+        raise BadInput(f"{path}: there is no ledger; check the settings' ledger path")
+    ledger = Ledger.open(path)
+    try:
+        names = ", ".join(f"{batch} ({ledger.batch(batch).name or 'without a name'})" for batch in args.batch)
+        if not args.yes and not _agreed(f"Remove batch {names} for good? Type yes: "):
+            print("nothing was removed", file=sys.stderr)
+            return 1
+        for batch in args.batch:
+            ledger.remove_batch(batch)
+        if not ledger.flush(120):
+            raise BadInput(f"{path}: not everything is on the card: {ledger.health.text}")
+    finally:
+        ledger.close()
+    gained_b = compact(path)
+    told = {"removed": args.batch, "gained_bytes": gained_b}
+    print(json.dumps(told) if args.json else f"removed {names}; {gained_b / 1e6:.1f} MB given back")
+    return 0
+
+
+def _agreed(question: str) -> bool:
+    print(question, end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().lower() == "yes"
 
 
 def _check(args: argparse.Namespace) -> int:

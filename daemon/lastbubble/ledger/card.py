@@ -18,7 +18,7 @@ from typing import TextIO
 from lastbubble.ledger import schema
 from lastbubble.ledger.schema import LedgerRefused
 
-__all__ = ["Card", "LedgerSettings"]
+__all__ = ["Card", "LedgerSettings", "compact"]
 
 log = logging.getLogger("lastbubble.ledger")
 
@@ -172,6 +172,32 @@ class Card:
         with contextlib.suppress(OSError):
             self._ballast.unlink()
             log.warning("event=ledger_ballast_given_up")
+
+
+def compact(path: Path) -> int:
+    """Give the room of removed rows back to the card; returns the bytes gained.
+
+    Raises LedgerRefused when somebody writes the ledger, or there is not the room that compacting takes for a while.
+    """
+    card = Card(path, LedgerSettings())
+    try:
+        before = path.stat().st_size
+        if card.room_b() < before:
+            raise LedgerRefused(
+                f"{path}: compacting needs {before // 1_000_000 + 1} MB for a while; the room of what was removed is "
+                "used again all the same"
+            )
+        link = card.open()
+        try:
+            link.execute("VACUUM")
+            link.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        finally:
+            card.close(link)
+        return before - path.stat().st_size
+    except (sqlite3.Error, OSError) as exc:
+        raise LedgerRefused(f"{path}: cannot be compacted ({exc})") from exc
+    finally:
+        card.release()
 
 
 def _ended_well(link: sqlite3.Connection) -> bool:

@@ -30,8 +30,10 @@ class Health:
 
 
 _SENTENCES: Final = {
-    "full": "the card is full: everything is kept in memory; delete old files, or export and remove old batches",
-    "low_room": "little room is left on the card; delete old files, or export and remove old batches",
+    "full": "the card is full: everything is kept in memory; delete old files, or export and remove old batches "
+    "('lastbubble log export', 'lastbubble log remove')",
+    "low_room": "little room is left on the card; delete old files, or export and remove old batches "
+    "('lastbubble log export', 'lastbubble log remove')",
     "no_room": "hardly any room is left on the card: samples are kept in memory only; delete old files",
     "read_only": "the card cannot be written (did it go read-only?): everything is kept in memory; check the card, "
     "save what you need and restart the machine",

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from lastbubble.context import Context, context_header
+from lastbubble.errors import LastbubbleError
 from lastbubble.ledger.card import LedgerSettings
 from lastbubble.ledger.health import Health
 from lastbubble.ledger.reader import Reader
@@ -54,6 +55,11 @@ _PUT_ESTIMATE: Final = _insert("estimates", ("batch", "time_s", *ESTIMATE_COLUMN
 _PUT_RECORD: Final = _insert("records", ("seq", "batch", "t", "kind", "line"))
 _PUT_CURSOR: Final = _insert("cursors", ("outlet", "seq"), "INSERT OR REPLACE")
 _PUT_FACT: Final = _insert("facts", ("name", "value"), "INSERT OR REPLACE")
+_REMOVE: Final = (
+    "DELETE FROM deliveries WHERE notice IN (SELECT id FROM notices WHERE batch = ?)",
+    *(f"DELETE FROM {table} WHERE batch = ?" for table in ("notices", "samples", "estimates", "records")),
+    "DELETE FROM batches WHERE id = ?",
+)
 _AT: Final = "UPDATE batches SET last_time_s = ?, last_utc = ? WHERE id = ?"
 
 
@@ -154,6 +160,21 @@ class Ledger(Reader):
     def close_batch(self, batch: int, closed_utc: datetime) -> None:
         """The batch is over. Raises LastbubbleError when there is no such batch."""
         self._change(batch, closed_utc=closed_utc)
+
+    def remove_batch(self, batch: int) -> None:
+        """Take a closed batch out of the ledger for good: samples, estimates, records, notices.
+
+        Raises LastbubbleError when there is no such batch or it is still open.
+        """
+        row = self.batch(batch)
+        if row.closed_utc is None:
+            raise LastbubbleError(f"batch {batch} is open; close it first")
+        with self._state:
+            self._rows.pop(batch, None)
+            self._places.pop(batch, None)
+            self._unplaced.discard(batch)
+            ops = [Op(sql, (batch,)) for sql in _REMOVE]
+            self._writer.add(ops, urgent=True)
 
     def set_zero(self, batch: int, zero_now_s: float, boot: str) -> None:
         """Bench time at the batch's zero, found anew after a restart [s]."""
