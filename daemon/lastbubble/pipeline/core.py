@@ -126,7 +126,8 @@ def draw(context: Context, scores: Array) -> Draws:
     lying = 0.95 * np.exp(0.08 * z[_AT["lying"]])
     return Draws(
         shape=shape,
-        h_c=7.4 * np.exp(0.32 * z[_AT["convection"]]) * lying,
+        # Still air mostly; the long upper end is ovens with a fan.
+        h_c=7.3 * np.exp(0.30 * z[_AT["convection"]] + 0.07 * np.maximum(z[_AT["convection"]], 0.0) ** 2) * lying,
         emissivity=_between(0.45, 0.95, z[_AT["emissivity"]]) * lying,
         wall_lag_s=900.0 * np.exp(0.6 * z[_AT["wall_lag"]]),
         wall_loss=0.07 * np.exp(0.65 * z[_AT["wall_loss"]]) - 0.01,
