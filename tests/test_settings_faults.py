@@ -456,6 +456,13 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
             "elay to one of these, active high, with 10 kohm to ground",
         ),
     ),
+    "a pin in quotes": (
+        STATION.replace("select_pin: 5", "select_pin: '5'"),
+        (
+            "s.yaml:2: oven.probes[0].select_pin is '5'; allowed: a whole number, 2 to 6, 12 to 27; write it"
+            " without quotes: 5",
+        ),
+    ),
     "a relay's pin in words": (
         STATION.replace("relay_pin: 17", "relay_pin: GPIO17"),
         (

@@ -187,12 +187,19 @@ class Number(_Judged):
             or not self.low <= value <= self.high
             or (value == 0 and not self.zero)
         ):
-            raise refuse(f"a number without unit, {self.allowed()}", self.mend)
+            raise refuse(f"a number without unit, {self.allowed()}", _unquoted(value) or self.mend)
         return float(value)
 
     def schema(self) -> JsonSchemaValue:
         out: JsonSchemaValue = {"type": "number", "minimum": self.low, "maximum": self.high}
         return out if self.zero else out | {"not": {"const": 0}}
+
+
+def _unquoted(value: object) -> str:
+    """The mend for a number in quotes, "" for anything else."""
+    if isinstance(value, str) and re.fullmatch(r"[-+]?\d+(?:\.\d+)?", value, re.ASCII):
+        return f"write it without quotes: {value}"
+    return ""
 
 
 def _run_text(first: int, last: int) -> str:
@@ -235,7 +242,7 @@ class Count(_Judged):
             or (self.only and value not in self.only)
             or value in self.never
         ):
-            raise refuse(f"a whole number, {self.allowed()}", self.mend)
+            raise refuse(f"a whole number, {self.allowed()}", _unquoted(value) or self.mend)
         return value
 
     def schema(self) -> JsonSchemaValue:
