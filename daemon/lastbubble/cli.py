@@ -29,6 +29,7 @@ COMMANDS: Final[dict[str, str]] = {
     "status": "what the bench is doing now, and what comes next",
     "replay": "run a log through the pipeline and print the record stream",
     "dial": "learn this oven's dial from its logs",
+    "probe": "check a probe in ice and steam, survey the oven for its coolest place",
     "log": "export a batch as a log, import a log (also other people's)",
     "settings": "check a settings file, print the schema",
     "doctor": "what is wrong with this station, the most important first, and the mend",
