@@ -278,6 +278,29 @@ def test_a_station_that_is_new_to_the_broker_begins_with_the_open_batch(broker: 
         assert heard.latest[ROOT + "batch/name"] == b"second"
 
 
+def test_a_batch_that_ends_before_the_broker_comes_is_told_whole(
+    broker: Broker, make: Maker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sent: list[int] = []
+    real = homie.record_payload
+
+    def noted(stored: Any) -> bytes:
+        sent.append(stored.seq)
+        return real(stored)
+
+    monkeypatch.setattr(homie, "record_payload", noted)
+    station = make()
+    broker.server.stop()
+    connect(station, broker)
+    station.feed(100)
+    station.ledger.close_batch(station.batch, station.ledger.batch(station.batch).opened_utc)
+    station.batch = station.ledger.open_batch(homie_context(), opened_utc=station.ledger.batch(1).opened_utc)
+    station.feed(100)
+    broker.server.start()
+    wait_for(lambda: station.ledger.cursor("mqtt") == station.ledger.last_seq(), "all acknowledged")
+    assert list(dict.fromkeys(sent)) == list(range(1, station.ledger.last_seq() + 1))
+
+
 def homie_context() -> Any:
     from lastbubble.context import Context
 

@@ -135,6 +135,7 @@ class MqttOutlet:
         self._stop = threading.Event()
         self._drain_s = 0.0
         self._losses: list[float] = []
+        self._first_place = 0
         self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
 
     @property
@@ -142,6 +143,10 @@ class MqttOutlet:
         return self._health
 
     def start(self) -> None:
+        """Begin. A station that is new to the broker tells its open batch from the beginning, and nothing older."""
+        row = self._ledger.open_batch_row()
+        first = None if row is None else next(iter(self._ledger.records(row.id)), None)
+        self._first_place = self._ledger.last_seq() if first is None else first.seq - 1
         self._thread.start()
 
     def close(self, drain_s: float = 5.0) -> None:
@@ -442,7 +447,7 @@ class _Connection:
         """`$state` init, description, values, subscriptions, and only then ready."""
         self._publish("$state", b"init")
         self._publish("$description", self.device.description(self._version()).encode())
-        self.sent_seq = self._place()
+        self.sent_seq = self.ledger.cursor(OUTLET) or self.outlet._first_place
         self._tell_values(all_of_them=True)
         below = [f"{CUT}/set", "$state", "$alert/+"]
         self.client.subscribe([(self.device.topic(topic), 1) for topic in below])
@@ -463,15 +468,6 @@ class _Connection:
             version += 1
             self.ledger.set_fact("homie_description", f"{version} {plain}")
         return version
-
-    def _place(self) -> int:
-        """Where in the record sequence to go on; a station that is new to the broker begins with the open batch."""
-        place = self.ledger.cursor(OUTLET)
-        if place:
-            return place
-        row = self.ledger.open_batch_row()
-        first = None if row is None else next(iter(self.ledger.records(row.id)), None)
-        return first.seq - 1 if first is not None else self.ledger.last_seq()
 
     def _leave(self) -> None:
         self._publish("$state", b"disconnected")
