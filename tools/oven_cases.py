@@ -1,8 +1,10 @@
 """Ovens and pieces for the oven's bench: drawn from a number, simulated by finite volumes, truth kept.
 
-Nothing here is shared with the estimator: air, walls and element are lumps, a thermostat with a lag switches the
-element, a piece is conduction in three dimensions (brick), two (short cylinder) or one (sphere) with convection and
-fourth-power radiation at its faces, explicit in time. What the log does not tell is drawn afresh for each case.
+Nothing here is shared with the estimator. Even numbers: air, walls and element are lumps, a thermostat with a lag
+switches the element, a piece is conduction in three dimensions (brick), two (short cylinder) or one (sphere) with
+convection and fourth-power radiation at its faces, explicit in time. Odd numbers: the oven and the piece of the
+simulated bench (`tools.plant`; endless slabs and cylinders, walls that the element heats too, the resin's own heat),
+written apart from this. What the log does not tell is drawn afresh for each case.
 
 The numbers below `REPORTED_FROM` are for tuning, those from it on are only ever reported.
 """
@@ -15,6 +17,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from tools.plant.oven import Oven, OvenParts
+from tools.plant.pieces import Piece, PieceParts
 
 from lastbubble.context import Context
 from lastbubble.records import Sample
@@ -184,14 +188,105 @@ class _Piece:
         return out
 
 
+class _Lumps:
+    """The even cases' oven and piece. `step(dt)` goes on; `core_c`, `read_c` are what is asked of it."""
+
+    def __init__(self, drawn: Draw) -> None:
+        self.drawn = drawn
+        self.piece = _Piece(drawn)
+        self.step_s = self.piece.step_s
+        self.body = np.full(self.piece.shape, drawn.room_c)
+        self.air = self.walls = self.element = self.read_c = self.bulb = drawn.room_c
+        self.heat = False
+
+    @property
+    def core_c(self) -> float:
+        return float(self.body[(0,) * self.body.ndim])
+
+    def _flux(self, face: Array) -> Array:
+        outer = (self.walls + 273.15) ** 4
+        inner = np.square(np.square(face + 273.15))
+        return np.asarray(self.drawn.h_w_m2k * (self.air - face) + self.drawn.emissivity * SIGMA * (outer - inner))
+
+    def step(self, dt: float, powered: bool, door: bool, loaded: bool) -> None:
+        drawn, air = self.drawn, self.air
+        if self.bulb > drawn.plateau_c + drawn.band_k:
+            self.heat = False
+        elif self.bulb < drawn.plateau_c - drawn.band_k:
+            self.heat = True
+        self.element += dt * ((260.0 if self.heat and powered else 0.0) / 400 - (self.element - air) / 120)
+        load = (float(self.body[(-1,) * self.body.ndim]) - air) / 900 if loaded else 0.0
+        self.air += dt * (
+            (self.element - air) / 150 + (self.walls - air) / 90 + load + ((drawn.room_c - air) / 25 if door else 0.0)
+        )
+        loss = drawn.wall_loss / (1 - drawn.wall_loss)
+        self.walls += dt * ((self.air - self.walls) - loss * (self.walls - drawn.room_c)) / drawn.wall_lag_s
+        self.bulb += dt * (self.air - self.bulb) / 20
+        here = self.air + drawn.couple_k + drawn.place_k * (self.air - drawn.room_c) / 75
+        self.read_c += dt * (here - self.read_c) / drawn.couple_lag_s
+        if loaded:
+            self.body = self.piece.advance(self.body, self._flux, dt)
+
+
+class _Bench:
+    """The odd cases' oven and piece: those of the simulated bench, with this case's figures."""
+
+    step_s = 1.0
+
+    def __init__(self, drawn: Draw) -> None:
+        r = random.Random(f"bench {drawn.number}")
+        walls = r.uniform(5.0, 9.0)
+        self.oven = Oven(
+            OvenParts(
+                power_w=r.uniform(550, 1100),
+                wall_j_k=walls * drawn.wall_lag_s,
+                air_wall_w_k=walls,
+                wall_room_w_k=walls * drawn.wall_loss / (1 - drawn.wall_loss),
+                element_wall_w_k=r.uniform(0.2, 0.8),
+                dial_gain=1.0,
+                dial_offset_k=0.0,
+                half_band_k=drawn.band_k,
+                room_c=drawn.room_c,
+                couple_s=drawn.couple_lag_s,
+                couple_k=drawn.couple_k,
+                place_k=drawn.place_k,
+            )
+        )
+        self.oven.dial_c = drawn.plateau_c
+        self.piece = Piece(
+            PieceParts(
+                thickness_m=drawn.sides_m[0],
+                shape=drawn.shape,
+                k_w_mk=drawn.k_w_mk,
+                heat_j_m3k=drawn.heat_j_m3k,
+                h_w_m2k=drawn.h_w_m2k,
+                emissivity=drawn.emissivity,
+                resin_j_m3=r.uniform(0, 4e7),
+            ),
+            drawn.room_c,
+        )
+
+    @property
+    def core_c(self) -> float:
+        return self.piece.core_c
+
+    @property
+    def read_c(self) -> float:
+        return self.oven.couple_c
+
+    def step(self, dt: float, powered: bool, door: bool, loaded: bool) -> None:
+        from_air = from_walls = 0.0
+        if loaded:
+            from_air, from_walls = self.piece.step(dt, self.oven.air_c, self.oven.wall_c)
+        self.oven.door_open = door
+        self.oven.step(dt, powered, from_air, from_walls)
+
+
 def simulate(drawn: Draw, *, probe: bool = False, hours: float = 7.0) -> Case:
     """The log of this case; ends an hour after its cure is complete."""
     noise = random.Random(f"noise {drawn.number}")
-    piece = _Piece(drawn)
-    body = np.full(piece.shape, drawn.room_c)
-    air = walls = element = read = bulb = seen = drawn.room_c
-    room = drawn.room_c
-    heat = False
+    world: _Lumps | _Bench = _Bench(drawn) if drawn.number % 2 else _Lumps(drawn)
+    seen = room = drawn.room_c
     context = Context(
         piece_thickness_mm=round(drawn.told_m * 1000, 1),
         piece_shape=drawn.shape,
@@ -202,34 +297,13 @@ def simulate(drawn: Draw, *, probe: bool = False, hours: float = 7.0) -> Case:
     case = Case(drawn, context, [])
     held = time = next_s = 0.0
     told = math.isinf(drawn.mark_s)
-    dt = piece.step_s
-    core_at = (0,) * len(piece.shape)
-
-    def flux(face: Array) -> Array:
-        outer = (walls + 273.15) ** 4
-        inner = np.square(np.square(face + 273.15))
-        return np.asarray(drawn.h_w_m2k * (air - face) + drawn.emissivity * SIGMA * (outer - inner))
-
+    dt = world.step_s
     while time < hours * 3600:
-        if bulb > drawn.plateau_c + drawn.band_k:
-            heat = False
-        elif bulb < drawn.plateau_c - drawn.band_k:
-            heat = True
         powered = time >= drawn.on_s and not drawn.cut_s <= time < drawn.cut_s + 1200
-        element += dt * ((260.0 if heat and powered else 0.0) / 400 - (element - air) / 120)
         door = 0 < drawn.load_s <= time < drawn.load_s + drawn.door_s or drawn.look_s <= time < drawn.look_s + 12
         loaded = time >= drawn.load_s
-        cold = float(body[(-1,) * body.ndim])
-        load = (cold - air) / 900 if loaded else 0.0
-        air += dt * ((element - air) / 150 + (walls - air) / 90 + load + ((room - air) / 25 if door else 0.0))
-        loss = drawn.wall_loss / (1 - drawn.wall_loss)
-        walls += dt * ((air - walls) - loss * (walls - room)) / drawn.wall_lag_s
-        bulb += dt * (air - bulb) / 20
-        here = air + drawn.couple_k + drawn.place_k * (air - room) / 75
-        read += dt * (here - read) / drawn.couple_lag_s
-        if loaded:
-            body = piece.advance(body, flux, dt)
-        core = float(body[core_at]) if loaded else room
+        world.step(dt, powered, door, loaded)
+        core = world.core_c if loaded else room
         seen += dt * (core - seen) / 12
         if loaded and case.reached_s is None and core >= drawn.target_c:
             case.reached_s = time
@@ -243,7 +317,7 @@ def simulate(drawn: Draw, *, probe: bool = False, hours: float = 7.0) -> Case:
             if not told and time >= drawn.mark_s:
                 told, marks = True, ("oven_loaded",)
             witness = round((seen + drawn.probe_k + noise.gauss(0, 0.1)) * 4) / 4 if probe else None
-            value = round((read + noise.gauss(0, 0.15)) * 4) / 4
+            value = round((world.read_c + noise.gauss(0, 0.15)) * 4) / 4
             case.samples.append(Sample(time, oven_c=value, witness_c=witness, heat=powered, marks=marks))
             case.core_c.append(core)
         if case.complete_s is not None and time > case.complete_s + 3600:

@@ -135,6 +135,7 @@ def test_looking_ahead_agrees_with_what_comes() -> None:
     bodies.place(21.0, 0.0)
     for k in range(60):
         bodies.step(108.0, (k + 1) * STEP_S)
+    bodies.unset = np.zeros(400)  # no resin left to set: looking ahead counts its heat, the state does not
     before = bodies.core_c.copy()
     reached, complete = bodies.ahead([np.full(400, 108.0)] * 200, [60.0] * 200, 60 * STEP_S)
     assert (bodies.core_c == before).all()
@@ -144,6 +145,19 @@ def test_looking_ahead_agrees_with_what_comes() -> None:
     assert both.sum() > 200
     assert np.abs(reached[both] - bodies.crossed_s[both]).max() < 45
     assert (complete[np.isfinite(complete)] >= reached[np.isfinite(complete)] + 1799).all()
+
+
+def test_resin_that_still_has_to_set_brings_the_core_there_sooner() -> None:
+    bodies = Bodies(SPHERE, standard_scores(400), 21.0)
+    bodies.place(21.0, 0.0)
+    for k in range(60):
+        bodies.step(104.0, (k + 1) * STEP_S)
+    air = [np.full(400, 104.0)] * 150
+    with_heat, _ = bodies.ahead(air, [60.0] * 150, 1200.0)
+    bodies.unset = np.zeros(400)
+    without, _ = bodies.ahead(air, [60.0] * 150, 1200.0)
+    assert (with_heat <= without).all()
+    assert np.median(with_heat) < np.median(without) - 60
 
 
 def test_an_anchor_moves_every_body_to_the_probe() -> None:

@@ -175,9 +175,12 @@ class OvenSide:
             self._loads = [load]
         else:
             self._loads.append(load)
-        if self.phase == "finished":
+        sure = math.isinf(load.favours)
+        if self.phase == "finished" or (self._reached and sure and load.at_s > self._reached_s - 600):
+            # A new batch, or what was called cannot have been: the pieces went in only now.
             self._reset_cure()
-        if self.phase in ("cold", "finished") or (self.phase == "heating" and math.isinf(load.favours)):
+            self._enter("heating", load.at_s)
+        elif self.phase == "cold" or (self.phase == "heating" and sure):
             self._enter("heating", load.at_s)
         self._run_again()
         self._forecast_due_s = self._history_end_s
@@ -279,7 +282,10 @@ class OvenSide:
         self._after(sample, step, mid, said)
 
     def _learn(self, sample: Sample, step: Step, said: list[Record]) -> None:
-        """Let the probe teach the bodies, then follow the taught ones from the beginning."""
+        """Let the probe teach the bodies, then follow the taught ones from the beginning.
+
+        Above some 60 degC the resin's own heat joins in, which these bodies leave out: a reading tells less of them.
+        """
         bodies, value = self._bodies, self._witness.value_c
         if bodies is None or value is None or step.end_s < self._learn_due_s:
             return
@@ -309,7 +315,8 @@ class OvenSide:
             # Far slower than the law: a stall. Nothing is learnt from what does not follow conduction at all.
             return
         # Far quicker: perhaps a fan, perhaps a probe elsewhere. Learnt from with care, and the strain is watched.
-        error = PROBE_LAW_K if off < 3 else max(PROBE_LAW_K, spread * off / 3)
+        law = PROBE_LAW_K + max(0.0, min(2.0, (value - 62.0) / 10.0))
+        error = law if off < 3 else max(law, spread * off / 3)
         self._scores = assimilate(self._scores, told, value, error)
         self._taught += 1
         self._run_again()

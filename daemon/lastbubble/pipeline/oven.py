@@ -191,8 +191,10 @@ class Dips:
     """Finds falls of the air that no shut oven makes. `feed` returns a dip once the air rises again."""
 
     #: Share of (air - room) that has to be lost within a minute, and the least fall [K]. A thermostat's own cycles can
-    #: lose as much where the air is light and the band wide, so a dip also has to go below the troughs seen before.
+    #: lose as much where the air is light and the band wide: a dip has to go below the troughs seen before, and while
+    #: there are none yet it has to be so deep that only an open door makes it.
     SHARE: Final = 0.13
+    SHARE_AT_FIRST: Final = 0.22
     LEAST_K: Final = 7.0
     BELOW_K: Final = 4.0
 
@@ -219,7 +221,8 @@ class Dips:
             top_s, top = max(self._recent, key=lambda item: (item[1], item[0]))
             fall = top - step.mean_c
             deep = trough_c is None or step.mean_c < trough_c - self.BELOW_K
-            if deep and top > room_c + 25 and fall > max(self.LEAST_K, self.SHARE * (top - room_c)):
+            share = self.SHARE_AT_FIRST if trough_c is None else self.SHARE
+            if deep and top > room_c + 25 and fall > max(self.LEAST_K, share * (top - room_c)):
                 self._open = (top_s, top)
                 self._lowest, self._lowest_s = step.mean_c, step.end_s
             return None

@@ -26,6 +26,8 @@ _SPIKE_K: Final = 5.0
 #: A probe that is silent for this long, or for six of its own periods where it is a slow one, says nothing any more.
 _LOST_S: Final = 120.0
 _LOST_MOST_S: Final = 1200.0
+#: From here on the resin's own heat may show [degC].
+_SETS_FROM_C: Final = 60.0
 #: A probe that is put back is believed again after it has agreed with the model for so long.
 _BACK_S: Final = 900.0
 
@@ -115,6 +117,9 @@ class Witness:
             return False
         rate = (read_c - first_c) / span
         bound = abs(air_c - (read_c + first_c) / 2) / _FASTEST_S + 0.04
+        if rate > 0 and read_c > _SETS_FROM_C:
+            # The resin's own heat can lift a body quicker than the air does.
+            bound += 0.10
         quick = abs(rate) > bound
         if not quick:
             self._quick_since_s = None
