@@ -6,7 +6,7 @@ from pathlib import Path, PurePosixPath
 
 import pytest
 
-import lastbubble.data
+from lastbubble import installation
 from lastbubble.cli import main
 from lastbubble.data import data_path
 from lastbubble.installation import destination
@@ -20,7 +20,7 @@ def package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (folder / "bench.service").write_text(
         "[Service]\nExecStart=/bin/true\n[Install]\nWantedBy=multi-user.target\n", encoding="utf-8"
     )
-    monkeypatch.setattr(lastbubble.data, "data_path", lambda name, _="": folder if name == "systemd" else None)
+    monkeypatch.setattr(installation, "data_path", lambda _: folder)
     return folder
 
 
@@ -57,8 +57,20 @@ def test_the_commands_want_root(monkeypatch: pytest.MonkeyPatch, capsys: pytest.
         assert "sudo" in capsys.readouterr().err
 
 
+def test_a_package_without_its_units_is_told(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def nowhere(_: str) -> Path:
+        raise FileNotFoundError("systemd/ is nowhere; reinstall the package")
+
+    monkeypatch.setattr(installation, "data_path", nowhere)
+    for thing in ("install", "uninstall"):
+        assert main([thing, "--dry-run"]) == 1
+        assert "reinstall the package" in capsys.readouterr().err
+
+
 def test_every_file_of_the_package_goes_somewhere_or_is_for_reading() -> None:
-    folder = data_path("systemd")
+    folder = Path(__file__).resolve().parents[1] / "systemd"
     stay = {
         path.relative_to(folder).as_posix()
         for path in folder.rglob("*")

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
+from lastbubble.data import data_path
 from lastbubble.errors import LastbubbleError
 
 __all__ = [
@@ -30,7 +31,9 @@ __all__ = [
     "destination",
     "do",
     "install_steps",
+    "package_folder",
     "say",
+    "this_command",
     "uninstall_steps",
     "with_block",
     "without_block",
@@ -308,6 +311,14 @@ def _replace(place: Path, text: str, mode: int) -> None:
         os.fsync(file.fileno())
     fresh.chmod(mode)
     fresh.replace(place)
+
+
+def package_folder() -> Path:
+    """The package's `systemd/`. Raises InstallFailed when it is in none of its places."""
+    try:
+        return data_path("systemd")
+    except FileNotFoundError as exc:
+        raise InstallFailed(str(exc)) from exc
 
 
 def this_command() -> Path:

@@ -31,10 +31,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from lastbubble.data import data_path
     from lastbubble.doctor import CONFIG_TXT
     from lastbubble.errors import BadInput, SettingsError
-    from lastbubble.installation import Block, boot_lines, do, install_steps, say, this_command
+    from lastbubble.installation import Block, boot_lines, do, install_steps, package_folder, say, this_command
     from lastbubble.settings import load_settings
 
     if not args.dry_run and os.geteuid() != 0:
@@ -45,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         settings = load_settings(args.settings)
     except SettingsError as exc:
         faults = exc.faults
-    steps = install_steps(data_path("systemd"), this_command(), start=settings is not None and not args.no_start)
+    steps = install_steps(package_folder(), this_command(), start=settings is not None and not args.no_start)
     if args.boot:
         if settings is None or settings.guard is None:
             raise BadInput("--boot needs to know the relay's pin: write settings with a guard first")

@@ -20,15 +20,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from lastbubble.data import data_path
     from lastbubble.doctor import CONFIG_TXT
     from lastbubble.errors import BadInput
-    from lastbubble.installation import do, say, uninstall_steps
+    from lastbubble.installation import do, package_folder, say, uninstall_steps
 
     if not args.dry_run and os.geteuid() != 0:
         raise BadInput("this removes files in /etc; run it as root (sudo), or look first with --dry-run")
     boot = next((path for path in CONFIG_TXT if Path(path).exists()), None)
-    steps = uninstall_steps(data_path("systemd"), boot)
+    steps = uninstall_steps(package_folder(), boot)
     if args.dry_run:
         for step in steps:
             print(say(step))
