@@ -488,7 +488,7 @@ class OvenSide:
             anchor = Anchor(probe, self._reached_s if self._reached else None, self._probe_held_s, late_s)
         reached, complete = bodies.ahead(self._air_ahead(level, bodies.draws.plateau), _AHEAD, step.end_s, anchor)
         if not self._reached:
-            self._judge_short(sample, step, level, bodies, reached, said)
+            self._judge_short(sample, step, level, bodies, said)
             self._say_forecast(sample, "cure_temperature_reached", reached, bodies, said)
         if not self._complete:
             self._say_forecast(sample, "cure_complete", complete, bodies, said)
@@ -520,11 +520,11 @@ class OvenSide:
         low, mid, high = (self._log_s(round(max(value, now), 1)) for value in (low, mid, high))
         said.append(Forecast(sample.time_s, target, low, mid, high))
 
-    def _judge_short(
-        self, sample: Sample, step: Step, level: Level, bodies: Bodies, reached: Array, said: list[Record]
-    ) -> None:
+    def _judge_short(self, sample: Sample, step: Step, level: Level, bodies: Bodies, said: list[Record]) -> None:
         """Will the core get there at all, the air being steady as it is?"""
-        may = bodies.chance(np.isfinite(reached))
+        # The resin's heat passes; what counts is where this air holds a core for good.
+        ever = bodies.steady_core_c(level.level_c + level.spread_k * bodies.draws.plateau)
+        may = bodies.chance((ever >= self.context.target_c) | ~np.isnan(bodies.crossed_s))
         if not level.steady or may >= 0.3 or step.end_s - (self.phase_since_s - (self._start_s or 0.0)) < 900:
             self._short_since_s = None
             return
