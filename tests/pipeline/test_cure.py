@@ -257,6 +257,49 @@ def test_the_outlook_tells_core_hold_and_dose() -> None:
     assert OvenSide(SLAB).outlook_part() == {}
 
 
+def test_an_empty_oven_that_warms_up_says_when_it_is_ready() -> None:
+    log = made(load_s=1e9, hours=2.0)
+    side = OvenSide(SLAB)
+    said = []
+    for sample in log.samples:
+        side.feed(sample, False)
+        part = side.outlook_part()
+        if part and part["next_action"] not in said:
+            said.append(part["next_action"])
+    assert said == [
+        "Wait until the oven is warm, then load the pieces.",
+        "The oven is warm and steady: load the pieces.",
+    ]
+
+
+def test_the_next_action_follows_what_was_said() -> None:
+    _, side = run(made(marks=LOADED, plateau_c=90.0).samples)
+    assert "dial up" in side.outlook_part()["next_action"]
+    log = made(marks=LOADED)
+    assert log.reached_s is not None
+    _, side = run([s for s in log.samples if s.time_s < log.reached_s])
+    part = side.outlook_part()
+    assert part["next_action"] == "Leave the oven shut."
+    assert part["next_at_s"] > log.reached_s
+
+
+def test_a_dial_turned_up_after_the_caution_gets_there() -> None:
+    low, high = made(marks=LOADED, plateau_c=88.0, hours=3.0), made(plateau_c=110.0, hours=5.0)
+    samples = [s for s in low.samples if s.time_s < 9000]
+    samples.append(replace(samples[-1], time_s=9001.0, marks=("dial=280F",)))
+    samples += [replace(s, time_s=s.time_s + 7000) for s in high.samples if s.time_s > 2100]
+    said, _ = run(samples)
+    assert causes(said) == ["core_will_not_reach"]
+    assert "cure_temperature_reached" in events(said)
+
+
+def test_a_hole_of_weeks_costs_nothing() -> None:
+    samples = made(marks=LOADED).samples[:500]
+    samples.append(replace(samples[-1], time_s=samples[-1].time_s + 5e6))
+    samples.append(replace(samples[-1], time_s=samples[-1].time_s + 5))
+    assert run(samples)[0]
+
+
 def test_a_log_without_an_oven_says_nothing() -> None:
     side = OvenSide(SLAB)
     for second in range(2000):

@@ -113,6 +113,7 @@ class OvenSide:
         self._quicker = False
         self._offs: deque[float] = deque(maxlen=3)
         self._trend: deque[tuple[float, float]] = deque(maxlen=64)
+        self._expected_s: float | None = None
         self._reached_s = 0.0
         self._reach_slope_k_s = 0.0
 
@@ -478,6 +479,9 @@ class OvenSide:
         bodies, level = self._bodies, self._level.level
         if bodies is None or level is None or self._dips.open_since_s is not None:
             return
+        if level.level_c < self.context.target_c and level.slope_k_s < -0.01:
+            # The oven is cooling, off or open; when it will be heated again nobody knows.
+            return
         probe = self._probe_c()
         if probe is not None and self._stalled(probe, bodies):
             self._forecast_by_trend(sample, probe, bodies, said)
@@ -519,6 +523,8 @@ class OvenSide:
             return
         low, mid, high = (self._log_s(round(max(value, now), 1)) for value in (low, mid, high))
         said.append(Forecast(sample.time_s, target, low, mid, high))
+        if target == "cure_complete":
+            self._expected_s = mid
 
     def _judge_short(self, sample: Sample, step: Step, level: Level, bodies: Bodies, said: list[Record]) -> None:
         """Will the core get there at all, the air being steady as it is?"""
@@ -527,6 +533,8 @@ class OvenSide:
         may = bodies.chance((ever >= self.context.target_c) | ~np.isnan(bodies.crossed_s))
         if not level.steady or may >= 0.3 or step.end_s - (self.phase_since_s - (self._start_s or 0.0)) < 900:
             self._short_since_s = None
+            if may > 0.6:
+                self._told.discard("core_will_not_reach")
             return
         if self._short_since_s is None:
             self._short_since_s = step.end_s
@@ -549,19 +557,47 @@ class OvenSide:
         """The oven's share of the outlook: core band, hold, dose, next action."""
         band = self._band()
         if band is None:
-            return {}
+            return self._before_loading()
         low, mid, high = band
-        part: dict[str, Any] = {
+        action, at_s = self._next()
+        return {
             "core_c": round(mid, 2),
             "core_low_c": round(low, 2),
             "core_high_c": round(high, 2),
             "held_s": min(self._held_s, self.context.hold_s),
             "hold_s": self.context.hold_s,
             "dose_s": self._dose_s,
-            "next_action": "",
-            "next_at_s": None,
+            "next_action": action,
+            "next_at_s": at_s,
         }
-        return part
+
+    def _before_loading(self) -> dict[str, Any]:
+        """An oven that warms up empty: when it will be ready to load."""
+        level = self._level.level
+        if self.phase != "cold" or not self._loading.hot or level is None:
+            return {}
+        now, target = self._history_end_s, self.context.target_c
+        if level.steady and level.level_c > target:
+            return {"next_action": "The oven is warm and steady: load the pieces.", "next_at_s": self._log_s(now)}
+        wait = (target + 10 - level.level_c) / level.slope_k_s if level.slope_k_s > 0.005 else None
+        ready = None if wait is None else self._log_s(now + max(wait, 0.0))
+        return {"next_action": "Wait until the oven is warm, then load the pieces.", "next_at_s": ready}
+
+    def _next(self) -> tuple[str, float | None]:
+        """What the person does next, and when."""
+        if self._complete:
+            return "", None
+        if "core_will_not_reach" in self._told and not self._reached:
+            return "Turn the oven's dial up: the core will not reach its target in this air.", None
+        if "cure_interrupted" in self._told:
+            return "Look after the oven: the core has cooled below its target and the hold stands still.", None
+        action = "Leave the oven shut while the resin sets." if self._reached else "Leave the oven shut."
+        probe = self._probe_c()
+        if probe is not None and self._grid.last_s is not None and probe > self._grid.last_c + 3:
+            action = (
+                f"The core is {probe - self._grid.last_c:.0f} K above the air by the resin's own heat; leave it be."
+            )
+        return action, self._expected_s
 
     def _band(self) -> tuple[float, float, float] | None:
         """Median and 80 % band of the core; by the probe where one is believed, else by the bodies."""

@@ -30,6 +30,7 @@ SPIKE_K: Final = 15.0
 SPIKE_S: Final = 10.0
 #: A hole longer than this is a gap: what happened inside is not known.
 GAP_S: Final = 150.0
+LONGEST_BRIDGE_S: Final = 12 * 3600.0
 
 
 _NO_STEPS: Final[list[Step]] = []
@@ -72,6 +73,12 @@ class AirGrid:
     def _to(self, time_s: float, air_c: float) -> list[Step]:
         start_s, start_c = self.last_s or 0.0, self.last_c
         out: list[Step] = []
+        if time_s - start_s > LONGEST_BRIDGE_S:
+            # Of a hole of days only the end is bridged: what was before has been forgotten by any oven.
+            part = 1 - LONGEST_BRIDGE_S / (time_s - start_s)
+            start_s, start_c = time_s - LONGEST_BRIDGE_S, start_c + part * (air_c - start_c)
+            self._edge_s = (start_s // self.step_s) * self.step_s
+            self._sum = start_c * (start_s - self._edge_s)
         next_edge = self._edge_s + self.step_s
         if time_s < next_edge:
             self._sum += (time_s - start_s) * (start_c + air_c) / 2
