@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 
 from lastbubble.cli import main
-from lastbubble.ledger.logfile import write_log
+from lastbubble.context import Context
+from lastbubble.ledger.logfile import read_log, write_log
+from lastbubble.ledger.store import Ledger
+from tests.ledger.conftest import SMALL, UTC_0
 from tests.test_dial import session
 
 
@@ -48,6 +51,32 @@ def test_it_never_recommends_beyond_the_limit(logs: list[str], capsys: pytest.Ca
     assert main(["dial", *logs, "--target-c", "118", "--json"]) == 0
     free = capsys.readouterr()
     assert json.loads(held.out)["dial"] < json.loads(free.out)["dial"]
+
+
+def test_a_ledger_teaches_as_its_logs_do(logs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ledger = Ledger.open(tmp_path / "ledger.db", SMALL)
+    for path in logs:
+        batch = ledger.open_batch(Context(), opened_utc=UTC_0)
+        for sample in read_log(path):
+            ledger.append(batch, sample, [], None)
+    ledger.close()
+    assert main(["dial", "--ledger", str(tmp_path / "ledger.db"), "--target-c", "101", "--json"]) == 0
+    by_ledger = json.loads(capsys.readouterr().out)
+    assert main(["dial", *logs, "--target-c", "101", "--json"]) == 0
+    assert by_ledger == json.loads(capsys.readouterr().out)
+
+
+def test_it_can_be_drawn(logs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("matplotlib")
+    assert main(["dial", *logs, "--target-c", "101", "--plot", str(tmp_path / "dial.png")]) == 0
+    assert (tmp_path / "dial.png").stat().st_size > 5_000
+    assert main(["dial", *logs, "--target-c", "101", "--plot", str(tmp_path / "dial.gif")]) == 1
+    assert ".png, .svg or .pdf" in capsys.readouterr().err
+
+
+def test_nothing_to_learn_from_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["dial", "--target-c", "101"]) == 1
+    assert "--ledger" in capsys.readouterr().err
 
 
 def test_no_mark_is_a_no_with_the_mend(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

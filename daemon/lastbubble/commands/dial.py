@@ -21,29 +21,30 @@ _HOW = {
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("logs", type=Path, nargs="+", metavar="LOG.csv", help="logs with dial= marks, one a session")
+    parser.add_argument("logs", type=Path, nargs="*", metavar="LOG.csv", help="logs with dial= marks, one a session")
+    parser.add_argument("--ledger", type=Path, metavar="FILE", help="learn from the batches of this ledger too")
     parser.add_argument("--target-c", type=float, required=True, metavar="T", help="wanted mean air, degC")
     parser.add_argument("--limit-c", type=float, metavar="L", help="the guard's limit: never recommend beyond it, degC")
     parser.add_argument("--json", action="store_true", help='answer {"dial","low","high","unit"} only')
+    parser.add_argument("--plot", type=Path, metavar="FILE", help="draw it too: FILE ends in .png, .svg or .pdf")
     parser.epilog = (
         "examples:\n"
         "  lastbubble dial maple-1.csv maple-2.csv --target-c 105\n"
-        "  lastbubble dial *.csv --target-c 105 --limit-c 120 --json\n\n"
+        "  lastbubble dial *.csv --target-c 105 --limit-c 120 --json\n"
+        "  lastbubble dial --ledger /var/lib/lastbubble/ledger.db --target-c 105 --plot dial.png\n\n"
         "The mean is over whole thermostat cycles, as the thermocouple reads it; low..high is an 80 % band."
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    from lastbubble.ledger.logfile import read_log
-
     if not 30 <= args.target_c <= 250:
         raise BadInput(f"--target-c is {args.target_c:g}; 30 to 250 degC is allowed")
-    found: list[Stretch] = []
-    for path in args.logs:
-        found += stretches(read_log(path), str(path))
+    if not args.logs and args.ledger is None:
+        raise BadInput("no log to learn from: give logs with dial= marks, or --ledger FILE")
+    found = _found(args.logs, args.ledger)
     if not found:
         raise BadInput(
-            f"no log of {len(args.logs)} has a dial= mark with warm air after it; mark the setting when you turn "
+            "none of the sessions has a dial= mark with warm air after it; mark the setting when you turn "
             "the dial ('lastbubble mark dial=260F'), and let the oven run until its thermostat has switched twice"
         )
     model = learn(found)
@@ -52,9 +53,33 @@ def run(args: argparse.Namespace) -> int:
         answer = _within(model, answer, args.target_c, args.limit_c)
     if args.json:
         print(json.dumps(json_answer(answer)))
-        return 0
-    print("\n".join(in_words(found, answer, args.target_c)))
+    else:
+        print("\n".join(in_words(found, answer, args.target_c)))
+    if args.plot is not None:
+        from lastbubble.plot_dial import plot_dial
+
+        plot_dial(model, args.target_c, args.plot)
+        print(f"drawn: {args.plot}", file=sys.stderr)
     return 0
+
+
+def _found(logs: list[Path], ledger: Path | None) -> list[Stretch]:
+    """The stretches of all logs and of a ledger's batches, each a session of its own."""
+    from lastbubble.ledger.logfile import read_log
+
+    found: list[Stretch] = []
+    for path in logs:
+        found += stretches(read_log(path), str(path))
+    if ledger is not None:
+        from lastbubble.ledger.reader import Reader
+
+        reader = Reader(ledger)
+        try:
+            for row in reader.batches():
+                found += stretches(reader.samples(row.id), f"batch {row.id} {row.name}".strip())
+        finally:
+            reader.close()
+    return found
 
 
 def _within(model: DialModel, answer: Answer, target_c: float, limit_c: float) -> Answer:
