@@ -34,6 +34,14 @@ def test_one_impossible_sample_is_left_out_and_a_true_jump_is_not() -> None:
     assert steps_of(jump)[-1].mean_c == pytest.approx(60.0)
 
 
+def test_a_slow_log_keeps_its_door_openings_and_loses_its_spikes() -> None:
+    rows = [(30.0 * k, 100.0) for k in range(60)]
+    rows[20] = (600.0, 180.0)
+    assert max(step.mean_c for step in steps_of(rows)) == pytest.approx(100.0)
+    opened = [(30.0 * k, 100.0 if k < 20 or k > 26 else 55.0) for k in range(60)]
+    assert min(step.mean_c for step in steps_of(opened)) < 60
+
+
 def test_a_hole_is_bridged_and_says_so() -> None:
     steps = steps_of([(0.0, 100.0), (20.0, 100.0), (1220.0, 60.0), (1240.0, 60.0)])
     assert [step.bridged for step in steps] == [False] + [True] * 60 + [False]

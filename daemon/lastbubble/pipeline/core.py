@@ -188,7 +188,7 @@ class Bodies:
     """Bodies in one oven, stepped together by `STEP_S` with the measured air.
 
     core_c, walls_c : (n,) the present state;  weight : (n,), sums to 1
-    crossed_s : (n,) time at which each core first passed the target, nan before
+    crossed_s, done_s : (n,) when each core first passed the target, and when its hold was complete; nan before
     unset : (n,) share of the resin that has not set yet
     waiting : (n,) bodies that are taken not to be in the oven yet
     held_s, held_near_s : (n,) time at or above target - 2 K since the target (since target - 2 K) was passed
@@ -219,6 +219,7 @@ class Bodies:
         self._near = np.zeros(n, dtype=bool)
         self.held_s = np.zeros(n)
         self.held_near_s = np.zeros(n)
+        self.done_s = np.full(n, math.nan)
         self.waiting = np.zeros(n, dtype=bool)
         self.unset = np.ones(n)
         self._wall_step = -np.expm1(-STEP_S / d.wall_lag_s)
@@ -265,6 +266,7 @@ class Bodies:
         self._near[at] = False
         self.held_s[at] = 0
         self.held_near_s[at] = 0
+        self.done_s[at] = math.nan
 
     def air_at_piece_c(self, read_c: float | Array) -> Array:
         """True air around each piece when the thermocouple reads this [degC]."""
@@ -327,6 +329,9 @@ class Bodies:
         counted = ~np.isnan(self.crossed_s) & high
         gain = np.where(fresh, end_s - np.where(fresh, self.crossed_s, 0.0), STEP_S)
         self.held_s[counted] += gain[counted]
+        done = counted & (self.held_s >= self.hold_s) & np.isnan(self.done_s)
+        if done.any():
+            self.done_s[done] = end_s - (self.held_s[done] - self.hold_s)
         self._near |= high
         self.held_near_s[high] += STEP_S
 

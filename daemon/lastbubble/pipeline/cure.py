@@ -43,8 +43,8 @@ Phase = Literal["cold", "heating", "curing", "cooling", "finished"]
 
 #: A call without a probe: chance that the core is past the target; past target - 2 K; past target - 4 K.
 CHANCE_TARGET: Final = 0.50
-CHANCE_2K: Final = 0.72
-CHANCE_4K: Final = 0.87
+CHANCE_2K: Final = 0.66
+CHANCE_4K: Final = 0.86
 #: A probe's word: its smoothed reading has to be this far past the target [K], for a probe's own error.
 PROBE_MARGIN_K: Final = 0.3
 #: Half the 80 % band by a probe: its couple (IEC 60584-1 class 1, 1.5 K as two standard deviations) and its hole [K].
@@ -374,7 +374,8 @@ class OvenSide:
             near = bodies.chance(bodies.held_near_s >= hold)
             self._held_s = weighted_quantiles(bodies.held_s, bodies.weight, (0.5,))[0]
             if done >= 0.5 and near >= CHANCE_2K:
-                self._say_complete(sample, self._history_end_s, done, "model", said)
+                since = max(_median_of(bodies.done_s, bodies.weight, self._history_end_s), self._reached_s)
+                self._say_complete(sample, since, done, "model", said)
 
     def _say_reached(self, sample: Sample, since: float, sure: float, basis: str, said: list[Record]) -> None:
         self._reached = True

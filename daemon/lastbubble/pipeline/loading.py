@@ -28,7 +28,7 @@ _ROOM_C: Final = 21.0
 #: An oven that warms up from cold without a mark and whose loading nobody marks is empty about this often; and a dip
 #: of a warm oven is so many times likelier when pieces still wait than when they are in (our judgement, no published
 #: source).
-_WAITING: Final = 0.60
+_WAITING: Final = 0.62
 _LOAD_OVER_LOOK: Final = 10.0
 
 

@@ -28,6 +28,9 @@ class Step(NamedTuple):
 #: cannot do it, and the thermocouple's electronics can (measured: up to 1000 K for single samples).
 SPIKE_K: Final = 15.0
 SPIKE_S: Final = 10.0
+#: The same for slow logs, where air may truly move further between two samples.
+SLOW_SPIKE_K: Final = 30.0
+SLOW_SPIKE_S: Final = 90.0
 #: A hole longer than this is a gap: what happened inside is not known.
 GAP_S: Final = 150.0
 LONGEST_BRIDGE_S: Final = 12 * 3600.0
@@ -59,7 +62,8 @@ class AirGrid:
             self._edge_s = (time_s // self.step_s) * self.step_s
             self._sum = air_c * (time_s - self._edge_s)
             return []
-        if abs(air_c - self.last_c) > SPIKE_K and time_s - last <= SPIKE_S:
+        jump = abs(air_c - self.last_c)
+        if (jump > SPIKE_K and time_s - last <= SPIKE_S) or (jump > SLOW_SPIKE_K and time_s - last <= SLOW_SPIKE_S):
             waiting = self._waiting
             if waiting is None or abs(air_c - waiting[1]) > SPIKE_K / 2:
                 self._waiting = (time_s, air_c)
