@@ -35,6 +35,7 @@ class Oven:
     emissivity: float = 0.7
     wall_loss: float = 0.05
     wall_lag_s: float = 700.0
+    water_kg_m3: float = 0.0  # evaporates above 70 degC and takes most of the heat that comes
     target_c: float = 93.0
     hold_s: float = 1800.0
     period_s: float = 5.0
@@ -65,6 +66,7 @@ def make(oven: Oven) -> Made:
     cores: list[float] = []
     reached = complete = None
     held = 0.0
+    water = [oven.water_kg_m3] * cells
     waiting = sorted(oven.marks.items())
     next_s, time = 0.0, 0.0
     noise = 0.37
@@ -87,7 +89,13 @@ def make(oven: Oven) -> Made:
             h_r = SIGMA * oven.emissivity * ((walls + 273.15) ** 4 - (face + 273.15) ** 4)
             flux = oven.h_w_m2k * (air - face) + h_r
             flow = [flux] + [oven.k_w_mk * (piece[i] - piece[i + 1]) / width for i in range(cells - 1)] + [0.0]
-            piece = [piece[i] + dt * (flow[i] - flow[i + 1]) / (oven.heat_j_m3k * width) for i in range(cells)]
+            for i in range(cells):
+                gain = dt * (flow[i] - flow[i + 1]) / width  # J/m3
+                if water[i] > 0 and piece[i] > 70 and gain > 0:
+                    taken = min(0.85 * gain, water[i] * 2.3e6)
+                    water[i] -= taken / 2.3e6
+                    gain -= taken
+                piece[i] += gain / oven.heat_j_m3k
         core = piece[-1]
         probe += dt * ((core if time < oven.probe_out_s else air) - probe) / 12
         if loaded and reached is None and core >= oven.target_c:

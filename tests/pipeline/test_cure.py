@@ -305,3 +305,19 @@ def test_a_log_without_an_oven_says_nothing() -> None:
     for second in range(2000):
         assert side.feed(Sample(float(second), chamber_pa=3000.0), False) == []
     assert side.phase == "cold"
+
+
+def test_a_wet_piece_stalls_and_only_its_probe_knows() -> None:
+    """Water that evaporates: with a probe nothing is called early and the forecasts follow the piece, not the law."""
+    log = made(marks=LOADED, water_kg_m3=60.0, hours=6.0, probe=True)
+    assert log.reached_s is not None
+    side, said, heard = OvenSide(SLAB), [], set()
+    for sample in log.samples:
+        said += side.feed(sample, True)
+        heard.add(side.outlook_part().get("next_action", "")[:40])
+    reached = events(said)["cure_temperature_reached"]
+    assert reached.basis == "witness"
+    assert core_at(log, reached.t) > 93 - 1
+    assert any("warms slower" in words for words in heard)
+    halfway = [r for r in said if isinstance(r, Forecast) and r.target == "cure_temperature_reached"][-3:]
+    assert all(abs(r.p50 - log.reached_s) < 3600 for r in halfway)

@@ -598,6 +598,11 @@ class OvenSide:
             action = (
                 f"The core is {probe - self._grid.last_c:.0f} K above the air by the resin's own heat; leave it be."
             )
+        if probe is not None and self._bodies is not None and self._stalled(probe, self._bodies):
+            action = (
+                f"The piece warms slower at {probe:.0f} degC than conduction says: water still leaves it. "
+                "Leave the oven shut; only the probe tells when it is through."
+            )
         return action, self._expected_s
 
     def _band(self) -> tuple[float, float, float] | None:
