@@ -35,6 +35,7 @@ class Outcome:
 
     case: Case
     called_s: dict[str, float] = field(default_factory=dict)
+    dated_s: dict[str, float] = field(default_factory=dict)
     core_at_call_c: dict[str, float] = field(default_factory=dict)
     causes: list[str] = field(default_factory=list)
     covered: list[bool] = field(default_factory=list)
@@ -61,8 +62,9 @@ def follow(case: Case, samples: Iterable[Sample], context: Context) -> tuple[Out
     for sample, core in zip(samples, case.core_c, strict=True):
         for record in side.feed(sample, True):
             if isinstance(record, Event):
-                out.called_s[record.name] = record.t
-                out.core_at_call_c[record.name] = core
+                out.called_s.setdefault(record.name, record.t)
+                out.dated_s.setdefault(record.name, record.since)
+                out.core_at_call_c.setdefault(record.name, core)
             elif isinstance(record, Caution):
                 out.causes.append(record.cause)
             elif isinstance(record, Forecast):
@@ -120,6 +122,9 @@ def calls_table(title: str, outcomes: Sequence[Outcome]) -> list[str]:
             away = statistics.median(abs(value) for value in late)
             low, high = late[len(late) // 10], late[-1 - len(late) // 10]
             rows.append(f"| {name}: half within | {away:.1f} min (80 %: {low:+.0f} to {high:+.0f} min) |")
+        dated = sorted(abs(out.dated_s[name] - (out.truth_s(name) or 0)) / 60 for out in true if name in out.dated_s)
+        if dated:
+            rows.append(f"| {name}: half dated within | {statistics.median(dated):.1f} min of the truth |")
         found = [hit for out in outcomes for hit in out.forecasts.get(name, [])]
         if found:
             middle = statistics.median(error for _, error in found)
@@ -273,7 +278,7 @@ OPEN = (
 )
 
 
-def open_table() -> list[str]:
+def open_table(records: Sequence[OpenRecord] = OPEN) -> list[str]:
     """Core predicted from the air alone, and with the probe's first half as a teacher, against the measured core."""
     from lastbubble.data import data_path
     from lastbubble.ledger.logfile import read_log
@@ -285,7 +290,7 @@ def open_table() -> list[str]:
         "| record | inside | median error | worst error | inside the 80 % band | what it can show |",
         "|---|---|---|---|---|---|",
     ]
-    for one in OPEN:
+    for one in records:
         log = read_log(data_path("shared", f"open/thermal/{one.name}.csv"))
         side = OvenSide(one.context)
         errors: list[float] = []
