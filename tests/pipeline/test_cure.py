@@ -105,8 +105,14 @@ def test_pieces_in_the_chamber_are_not_in_the_oven() -> None:
     for sample in log.samples:
         if sample.time_s > 3000:
             break
-        assert side.feed(sample, False) == []
+        assert side.feed(replace(sample, chamber_pa=2500.0), False) == []
         assert side.phase == "cold"
+
+
+def test_a_chamber_that_is_never_pumped_keeps_nobody_waiting() -> None:
+    log = made(marks=(), on_s=2400.0, hours=5.0)
+    samples = [replace(sample, chamber_pa=98_000.0) for sample in log.samples]
+    assert "cure_temperature_reached" in events(run(samples, chamber_done=False)[0])
 
 
 def test_a_probe_in_the_slowest_piece_is_close() -> None:
@@ -262,7 +268,7 @@ def test_an_empty_oven_that_warms_up_says_when_it_is_ready() -> None:
     side = OvenSide(SLAB)
     said = []
     for sample in log.samples:
-        side.feed(sample, False)
+        side.feed(replace(sample, chamber_pa=2500.0), False)
         part = side.outlook_part()
         if part and part["next_action"] not in said:
             said.append(part["next_action"])

@@ -69,6 +69,13 @@ KEPT_STEPS: Final = 8640
 #: Doubt that preheated pieces still wait falls with this time once the oven is warm (our judgement) [s].
 _DOUBT_STEP: Final = math.exp(-STEP_S / 1500.0)
 
+#: A chamber below this has been pumped, at any altitude people live at [Pa]; one that was not for so long is not used.
+PUMPED_PA: Final = 45e3
+NEVER_PUMPED_S: Final = 1800.0
+
+#: The oven's past before a loading that still matters for its walls [s].
+WALLS_FORGET_S: Final = 3 * 3600.0
+
 #: Steps ahead: finer at first.
 _AHEAD: Final = [60.0] * 15 + [180.0] * 20 + [600.0] * 18 + [1800.0] * 24
 
@@ -110,6 +117,7 @@ class OvenSide:
         self._taught = 0
         self._probe_favours = 1.0
         self._forgotten = False
+        self._pumped = False
         self._quicker = False
         self._offs: deque[float] = deque(maxlen=3)
         self._trend: deque[tuple[float, float]] = deque(maxlen=64)
@@ -131,6 +139,11 @@ class OvenSide:
             self._start_s = self.phase_since_s = sample.time_s
         now = round(sample.time_s - self._start_s, 6)
         said: list[Record] = []
+        if sample.chamber_pa is not None and sample.chamber_pa < PUMPED_PA:
+            self._pumped = True
+        elif not self._pumped and now > NEVER_PUMPED_S:
+            # A chamber that stands at atmosphere all the while has nothing to do with these pieces.
+            chamber_done = True
         air = sample.oven_c if sample.oven_c is not None else sample.oven2_c
         if sample.marks:
             self._take_marks(sample, now, said)
@@ -195,6 +208,10 @@ class OvenSide:
 
     def _run_again(self) -> None:
         """Bodies from the beginning of what is kept, placed at each load."""
+        # Walls forget within hours: what the oven did long before the loading need not be followed again each time.
+        early = int((self._loads[0].at_s - WALLS_FORGET_S - self._history_end_s) / STEP_S) + len(self._history)
+        if early > 0:
+            del self._history[:early]
         bodies = Bodies(self.context, self._scores, self._loading.room_c)
         bodies.hold_s = self.context.hold_s
         if self.context.witness == "other":
