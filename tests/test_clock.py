@@ -8,9 +8,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from tools.plant.wire.governor import Governor
 
 from lastbubble.clock import BENCH_CLOCK_VARIABLE, BenchClock, ClockGone, RealClock, clock_from_environment
+from tools.plant.wire.governor import Governor
 
 
 def test_the_real_clock_is_monotonic_and_its_wall_time_aware() -> None:

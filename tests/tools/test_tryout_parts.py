@@ -16,6 +16,9 @@ from typing import Any
 
 import pytest
 from rich.console import Console
+
+from lastbubble.records import Event, Stage, record_line
+from lastbubble.units import Display
 from tools.plant.wire.children import Child, Children
 from tools.tryout.options import parse
 from tools.tryout.receiver import Receiver
@@ -24,9 +27,6 @@ from tools.tryout.summary import summary_text
 from tools.tryout.verdict import EVENTS, Evidence, judge, received_lines
 from tools.tryout.view import frame
 from tools.tryout.words import clock_text, span_text
-
-from lastbubble.records import Event, Stage, record_line
-from lastbubble.units import Display
 
 BOUND_S = 20.0
 ZERO_S = 1000.0

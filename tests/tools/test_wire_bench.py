@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tools.plant.wire.bench import LASTBUBBLE, Bench, BenchGone
-from tools.plant.wire.children import Child, Children
-from tools.plant.wire.station_file import RELAY_PIN, BenchWiring
 
 from lastbubble.guard.client import ask_guard, read_status
 from lastbubble.guard.protocol import BENCH_SOCKET, GuardStatus
 from lastbubble.settings import load_settings
+from tools.plant.wire.bench import LASTBUBBLE, Bench, BenchGone
+from tools.plant.wire.children import Child, Children
+from tools.plant.wire.station_file import RELAY_PIN, BenchWiring
 
 BOUND_S = 40.0
 WORLD = "tests.tools.standin:make"
@@ -91,11 +91,11 @@ def test_a_permit_at_the_bench_heats_the_simulated_oven_and_a_dead_bus_ends_it(
     station: Callable[..., Station],
 ) -> None:
     made = station()
-    before_c = made.bench.state()["truth"]["air_c"]
+    before_c = made.bench.state()["truth"]["oven_c"]
     made.say("guard", "permit")
     made.until_heat(True)
     # The lease is not renewed by anybody here and lasts a minute of bench time.
-    warm = made.bench.wait(lambda state: state["truth"]["air_c"] > before_c + 2, BOUND_S)
+    warm = made.bench.wait(lambda state: state["truth"]["oven_c"] > before_c + 2, BOUND_S)
     assert warm["heat"]
     made.bench.probe_fault("oven", "zeros")
     made.until_heat(False)

@@ -15,9 +15,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from tools.plant.wire.governor import Governor
 
 from lastbubble.clock import BenchClock, ClockGone
+from tools.plant.wire.governor import Governor
 
 #: No wait in these tests is ever longer [s of real time].
 BOUND_S = 20.0

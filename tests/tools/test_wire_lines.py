@@ -13,6 +13,7 @@ from pathlib import Path
 import minimalmodbus
 import pytest
 import serial
+
 from tools.plant.wire.line import PtyLine
 from tools.plant.wire.modbus_slave import ModbusFault, ModbusGauge, RegisterMap, crc16
 from tools.plant.wire.serial_gauge import AsciiGauge, LineFault, LineFormat

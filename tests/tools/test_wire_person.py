@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from tests.tools.standin import ROOM_PA, StandIn
 from tools.plant.wire.bench import ROOT
 from tools.plant.wire.hand import Hand
 from tools.plant.wire.person import Person
-
-from tests.tools.standin import ROOM_PA, StandIn
 
 STEP_S = 0.25
 
@@ -86,7 +86,7 @@ def day() -> Day:
 
 
 def test_the_oven_probe_is_checked_before_anything_else(day: Day) -> None:
-    day.until("batch", "open", "slabs", "--thickness", "20 mm")
+    day.until("batch", "open", "slabs", *day.plant.batch.options)
     assert [name for name, _ in day.held] == ["oven", "oven", "oven"]
     assert day.held[-1] == ("oven", None)
     checks = [words for words in day.hand.asked if words[0] == "guard"]
@@ -133,7 +133,7 @@ def test_the_whole_day(day: Day) -> None:
     through_to_the_oven(day)
     assert day.plant.done == ["rock", "drain", "load"]
     marks = [words[1] for words in day.hand.asked if words[0] == "mark"]
-    assert marks[-3:] == ["drained", "dial=260F", "oven_loaded"]
+    assert marks[-3:] == ["drained", "dial=230F", "oven_loaded"]
     day.hand.stage = "curing"
     day.live(3600)
     assert not day.plant.door_open

@@ -13,6 +13,7 @@ import gpiozero
 import pytest
 from gpiozero import MCP3008, MCP3208, DigitalInputDevice, DigitalOutputDevice
 from gpiozero.exc import GPIOPinInUse, PinFixedPull, PinInvalidFunction, PinInvalidPull, PinSetInput
+
 from tools.plant.wire.pinfile import LineBusy, PinFile
 from tools.plant.wire.pins import BENCH_DIR_VARIABLE, PINS_FILE, BenchFactory
 

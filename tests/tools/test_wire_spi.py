@@ -13,6 +13,7 @@ from pathlib import Path
 
 import adafruit_max31855
 import pytest
+
 from tools.plant.wire.chip import emf_mv, encode, frame_of
 from tools.plant.wire.frames import Fault, FaultKind, FrameFile
 from tools.plant.wire.spi import BENCH_DIR_VARIABLE, FRAMES_FILE, BenchBus, PinLibraryError, bench_bus

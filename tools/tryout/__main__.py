@@ -13,13 +13,13 @@ sys.path[:0] = [str(ROOT / "daemon"), str(ROOT)]
 def main() -> int:
     """Run one; exit code 0 only if the batch completed and nothing was lost."""
     from rich.console import Console
+
+    from lastbubble.units import Display
     from tools.plant.wire.bench import BenchGone
     from tools.tryout.options import parse
     from tools.tryout.run import Failed, Result, Stopped, TryOut
     from tools.tryout.summary import print_summary
     from tools.tryout.view import View
-
-    from lastbubble.units import Display
 
     options = parse(sys.argv[1:])
     console = Console()

@@ -6,8 +6,12 @@ import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 __all__ = ["Options", "parse"]
+
+
+WORLD: Final = "tools.plant.wire.world:make"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +35,7 @@ class Options:
     witness: bool = False
     page: bool = True
     limit_s: float = 600.0
-    world: str = "tools.plant.wire.world:make"
+    world: str = WORLD
 
 
 def _host_port(text: str) -> tuple[str, int]:
@@ -79,5 +83,5 @@ def parse(argv: Sequence[str]) -> Options:
     parser.add_argument("--no-page", action="store_false", dest="page", help="without the station page")
     parser.add_argument("--limit", type=float, default=600.0, dest="limit_s", help="give up after so many real seconds")
     # For tests of the try-out itself, on another plant.
-    parser.add_argument("--world", default=Options.world, help=argparse.SUPPRESS)
+    parser.add_argument("--world", default=WORLD, help=argparse.SUPPRESS)
     return Options(**vars(parser.parse_args(argv)))

@@ -18,6 +18,11 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, Final
 
+from lastbubble.desk import ask_desk
+from lastbubble.errors import BadInput, LastbubbleError
+from lastbubble.guard.client import ask_guard
+from lastbubble.guard.protocol import BENCH_SOCKET
+from lastbubble.ledger.reader import Reader
 from tools.plant.wire.bench import LASTBUBBLE, ROOT, Bench, BenchGone
 from tools.plant.wire.children import Child, Children
 from tools.plant.wire.pinfile import PinFile
@@ -27,12 +32,6 @@ from tools.tryout.options import Options
 from tools.tryout.receiver import Receiver
 from tools.tryout.subscriber import Subscriber
 from tools.tryout.verdict import Check, Evidence, judge, read_lines, received_lines
-
-from lastbubble.desk import ask_desk
-from lastbubble.errors import BadInput, LastbubbleError
-from lastbubble.guard.client import ask_guard
-from lastbubble.guard.protocol import BENCH_SOCKET
-from lastbubble.ledger.reader import Reader
 
 __all__ = ["Result", "TryOut"]
 

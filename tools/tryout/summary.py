@@ -8,6 +8,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.table import Table
+
 from tools.tryout.run import Result
 from tools.tryout.verdict import Check
 from tools.tryout.words import clock_text, span_text

@@ -12,10 +12,10 @@ from rich.panel import Panel
 from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
-from tools.tryout.words import clock_text, span_text
 
 from lastbubble.records import STAGES
 from lastbubble.units import Display
+from tools.tryout.words import clock_text, span_text
 
 __all__ = ["View", "frame"]
 

@@ -21,11 +21,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from lastbubble.clock import BENCH_CLOCK_VARIABLE
 from tools.plant.wire.children import Child
 from tools.plant.wire.spi import BENCH_DIR_VARIABLE
 from tools.plant.wire.station_file import BenchWiring, write_settings
-
-from lastbubble.clock import BENCH_CLOCK_VARIABLE
 
 __all__ = ["LASTBUBBLE", "Bench", "BenchGone"]
 

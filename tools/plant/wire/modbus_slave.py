@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from tools.plant.wire.line import PtyLine, Responder
-
 from lastbubble.units import UNITS
+from tools.plant.wire.line import PtyLine, Responder
 
 __all__ = ["ModbusFault", "ModbusGauge", "RegisterMap", "crc16"]
 

@@ -16,9 +16,9 @@ from typing import Any, Final
 
 from gpiozero.exc import PinFixedPull, PinInvalidFunction, PinInvalidPull, PinSetInput
 from gpiozero.pins.mock import MockFactory, MockPin
-from tools.plant.wire.pinfile import PinFile
 
 from lastbubble.clock import clock_from_environment
+from tools.plant.wire.pinfile import PinFile
 
 __all__ = ["PINS_FILE", "BenchAdc", "BenchFactory", "BenchPin"]
 

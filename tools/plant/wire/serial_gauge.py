@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from tools.plant.wire.line import PtyLine, Responder
-
 from lastbubble.units import UNITS
+from tools.plant.wire.line import PtyLine, Responder
 
 __all__ = ["AsciiGauge", "LineFault", "LineFormat"]
 

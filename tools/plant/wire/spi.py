@@ -16,9 +16,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from tools.plant.wire.frames import Fault, FaultKind, FrameFile
-
 from lastbubble.clock import Clock, clock_from_environment
+from tools.plant.wire.frames import Fault, FaultKind, FrameFile
 
 __all__ = ["BENCH_DIR_VARIABLE", "FRAMES_FILE", "BenchBus", "BenchSelect", "PinLibraryError", "bench_bus"]
 
