@@ -1,0 +1,1 @@
+"""Developers' tools: try-out, benches, and the simulated bench (`tools.plant`). The daemon imports nothing of it."""
