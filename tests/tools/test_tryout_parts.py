@@ -108,7 +108,7 @@ SPOILT: list[tuple[str, Callable[[Evidence], Evidence], str]] = [
     ),
     (
         "heat withheld late",
-        lambda e: replace(e, relay=[(ZERO_S + 500, True), (ZERO_S + 1200, False)]),
+        lambda e: replace(e, relay=[(ZERO_S + 500, True), (ZERO_S + 1700, False)]),
         "heat was withheld once the cure was complete",
     ),
     ("closed at the end", lambda e: replace(e, heat_at_end=True), "the relay is open at the end"),

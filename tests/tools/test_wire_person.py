@@ -26,7 +26,7 @@ class ScriptedHand:
 
     def __init__(self) -> None:
         self.stage = "pump_down"
-        self.next_action = ""
+        self.soaked = False
         self.asked: list[list[str]] = []
         self.refuse: set[str] = set()
         self._results: dict[int, dict[str, Any]] = {}
@@ -35,7 +35,7 @@ class ScriptedHand:
         assert argv[-2:] == ["--settings", "bench.yaml"]
         words = argv[:-2]
         self.asked.append(words)
-        out = json.dumps({"stage": self.stage, "next_action": self.next_action}) if words[0] == "status" else "done"
+        out = json.dumps({"stage": self.stage, "soaked": self.soaked}) if words[0] == "status" else "done"
         bad = " ".join(words) in self.refuse
         answer = {"code": int(bad), "out": "" if bad else out, "err": "not now" if bad else ""}
         self._results[len(self.asked)] = answer
@@ -86,7 +86,7 @@ def day() -> Day:
 
 
 def test_the_oven_probe_is_checked_before_anything_else(day: Day) -> None:
-    day.until("batch", "open", "slabs", *day.plant.batch.options)
+    day.until("batch", "open", "slabs", *day.plant.batch.options, "--witness", "slowest")
     assert [name for name, _ in day.held] == ["oven", "oven", "oven"]
     assert day.held[-1] == ("oven", None)
     checks = [words for words in day.hand.asked if words[0] == "guard"]
@@ -125,7 +125,8 @@ def through_to_the_oven(day: Day) -> None:
     day.hand.stage = "soaking"
     day.live(3600)
     assert not day.hand.did("mark", "drained"), "the soak is not over"
-    day.hand.next_action = "Drain the resin and load the oven."
+    day.hand.soaked = True
+    day.person.tell({"title": "The soak is over"})
     day.until("guard", "permit")
 
 
@@ -137,6 +138,11 @@ def test_the_whole_day(day: Day) -> None:
     day.hand.stage = "curing"
     day.live(3600)
     assert not day.plant.door_open
+    day.hand.stage = "cooling"
+    day.person.tell({"title": "The cure is complete"})
+    day.until("guard", "withhold", "--reason", "the cure is complete", within_s=300)
+    day.live(1800)
+    assert not day.plant.door_open, "shut until the pieces can be handled"
     day.hand.stage = "finished"
     day.until("mark", "oven_unloaded")
     day.live(120)
@@ -161,6 +167,14 @@ def test_a_station_that_never_says_stopped_is_trouble(day: Day) -> None:
     day.live(8 * 3600)
     assert day.person.finished
     assert "waited 6.0 h for still" in day.person.trouble
+
+
+def test_an_alarm_is_seen_and_said_so_once(day: Day) -> None:
+    day.until("mark", "bubbling")
+    day.person.tell({"title": "Vacuum is being lost", "message": "... This comes again until it is acknowledged."})
+    day.until("tap", "acknowledge", within_s=300)
+    day.live(3600)
+    assert day.hand.asked.count(["tap", "acknowledge"]) == 1
 
 
 @pytest.fixture

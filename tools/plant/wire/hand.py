@@ -1,6 +1,7 @@
 """The simulated person's hand at the keyboard: runs the real `lastbubble` commands, without a new interpreter for each.
 
-One line of JSON in, `{"id", "argv"}`; one line out, `{"id", "code", "out", "err"}`.
+One line of JSON in, `{"id", "argv"}`; one line out, `{"id", "code", "out", "err"}`. `tap REQUEST` is no command but a
+tap on the station page: it goes to the desk that the page asks too.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import json
 import queue
 import sys
 import threading
+from pathlib import Path
 from typing import IO, Any, Final
 
 __all__ = ["Hand", "main"]
@@ -55,6 +57,21 @@ class Hand:
         self._gone = True
 
 
+def _tap(argv: list[str]) -> int:
+    from lastbubble.desk import ask_desk
+    from lastbubble.errors import LastbubbleError
+    from lastbubble.settings import load_settings
+
+    _, request, _, settings = argv
+    try:
+        answer = ask_desk(Path(load_settings(Path(settings)).runtime_dir) / "service.sock", {"ask": request})
+    except LastbubbleError as exc:
+        print(exc, file=sys.stderr)
+        return 1
+    print(json.dumps(answer))
+    return 0
+
+
 def main() -> int:
     """Until the input ends."""
     from lastbubble.cli import main as lastbubble
@@ -65,7 +82,7 @@ def main() -> int:
         out, err = io.StringIO(), io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             try:
-                code = lastbubble(asked["argv"])
+                code = _tap(asked["argv"]) if asked["argv"][0] == "tap" else lastbubble(asked["argv"])
             except SystemExit as exc:  # the argument parser's way out
                 code = exc.code if isinstance(exc.code, int) else 2
             except Exception as exc:  # noqa: BLE001  # a command that breaks is a finding, not the hand's end

@@ -80,13 +80,17 @@ class Person:
     busy: bool = False
     _now_s: float = 0.0
     _words: int = 0
+    _alarms: int = 0
     _day: Doing | None = None
     _condition: Condition | None = None
 
     def tell(self, notice: dict[str, Any]) -> None:
         """The phone rings."""
         self._words += 1
-        self.notes.append(Note(self._now_s, "phone", str(notice.get("title") or notice.get("message") or "")))
+        title, text = str(notice.get("title") or ""), str(notice.get("message") or "")
+        # An alarm says that it comes again until somebody has seen it.
+        self._alarms += "acknowledged" in text
+        self.notes.append(Note(self._now_s, "phone", title or text))
 
     def tick(self, now_s: float) -> None:
         """Go on with the day as far as it goes at this moment."""
@@ -139,28 +143,41 @@ class Person:
         return False
 
     def _look(self) -> Doing:
-        """What the station says: the answer of `lastbubble status --json`, {} when there was none."""
+        """What the station says: the answer of `lastbubble status --json`, {} when there was none.
+
+        Whoever looks has seen the alarms, and says so.
+        """
+        if self._alarms:
+            self._alarms = 0
+            yield from self._type("tap", "acknowledge")
         result = yield from self._type("status", "--json")
         try:
             return json.loads(result["out"])
         except ValueError:
             return {}
 
-    def _until_stage(self, *stages: str, within_s: float) -> Doing:
-        """Do something else until the phone rings, then look; now and then look without it. Returns the stage."""
+    def _until(self, is_so: Callable[[dict[str, Any]], bool], what: str, within_s: float) -> Doing:
+        """Look; then do something else until the phone rings, look again; now and then look without it.
+
+        True when what the station says is so, False (and trouble) when it was not within that time.
+        """
         end_s = self._now_s + within_s
-        stage = ""
-        while self._now_s < end_s:
-            words, glance_s = self._words, self._now_s + _GLANCE_S
+        while True:
+            words = self._words
+            seen = yield from self._look()
+            if is_so(seen):
+                return True
+            if self._now_s > end_s:
+                said = seen.get("stage", "nothing")
+                self.trouble = f"waited {within_s / 3600:.1f} h for {what}; the station says {said}"
+                return False
+            glance_s = self._now_s + _GLANCE_S
             yield lambda now_s, words=words, glance_s=glance_s: self._words > words or now_s >= glance_s
             yield from self._wait(self.random.uniform(20, 60))
-            stage = str((yield from self._look()).get("stage", ""))
-            if stage in stages:
-                return stage
-        self.trouble = (
-            f"waited {within_s / 3600:.1f} h for {' or '.join(stages)}; the station says {stage or 'nothing'}"
-        )
-        return ""
+
+    def _until_stage(self, *stages: str, within_s: float) -> Doing:
+        """The same, for one of these stages."""
+        return (yield from self._until(lambda seen: seen.get("stage") in stages, " or ".join(stages), within_s))
 
     # -- the day ---------------------------------------------------------------------------------------------------
 
@@ -180,7 +197,8 @@ class Person:
         yield from self._commission()
         if self.trouble:
             return
-        if not (yield from self._insist("batch", "open", batch.name, *batch.options)):
+        witness = ("--witness", "slowest") if "witness" in self.probes else ()
+        if not (yield from self._insist("batch", "open", batch.name, *batch.options, *witness)):
             return
         handles.vent_open = 0.0
         yield from self._insist("mark", "vent_shut")
@@ -196,20 +214,22 @@ class Person:
         yield from self._insist("mark", "rocked")
         yield from self._wait(600)
         # Trapped bubbles may have come out; the station says whether they have stopped again.
-        stage = str((yield from self._look()).get("stage", ""))
-        if stage == "degassing" and not (yield from self._until_stage("still", within_s=3 * 3600)):
+        if not (yield from self._until_stage("still", within_s=3 * 3600)):
             return
         yield from self._vent()
-        if not (yield from self._until_stage("heating", "soaking", within_s=1200)):
+        if not (yield from self._until(lambda seen: bool(seen.get("soaked")), "the soak to be over", 30 * 3600)):
             return
-        yield from self._soak_and_load()
+        yield from self._load()
         if self.trouble:
             return
         if not (yield from self._until_stage("cooling", "finished", within_s=8 * 3600)):
             return
-        handles.door_open = True
-        if not (yield from self._until_stage("finished", within_s=4 * 3600)):
+        # The station says that the cure is complete: no more heat, and the oven stays shut until it says cool enough.
+        yield from self._insist("guard", "withhold", "--reason", "the cure is complete")
+        if not (yield from self._until_stage("finished", within_s=8 * 3600)):
             return
+        handles.door_open = True
+        yield from self._wait(30)
         handles.unload_oven()
         yield from self._insist("mark", "oven_unloaded")
         handles.door_open = False
@@ -229,19 +249,8 @@ class Person:
         yield lambda now_s: handles.chamber_pa() > handles.room_pa() - 500 or now_s > end_s
         yield from self._insist("mark", "vented")
 
-    def _soak_and_load(self) -> Doing:
+    def _load(self) -> Doing:
         handles, batch = self.handles, self.batch
-        soaked = False
-        end_s = self._now_s + 30 * 3600
-        while not soaked:
-            if self._now_s > end_s:
-                self.trouble = "the soak was never said to be over"
-                return
-            words, glance_s = self._words, self._now_s + _GLANCE_S
-            yield lambda now_s, words=words, glance_s=glance_s: self._words > words or now_s >= glance_s
-            yield from self._wait(self.random.uniform(20, 60))
-            seen = yield from self._look()
-            soaked = bool(seen.get("soaked")) or "oven" in str(seen.get("next_action", "")).lower()
         handles.drain()
         yield from self._insist("mark", "drained")
         yield from self._wait(180)
