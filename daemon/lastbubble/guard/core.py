@@ -114,6 +114,7 @@ class Guard:
         self._hindrances: tuple[str, ...] = _NOT_JUDGED
         self._cautions: tuple[str, ...] = ()
         self._wanted = False
+        self._opened_s = float("-inf")
         self._utc: datetime | None = None
         self.counters: Counter[str] = Counter()
         self.events: deque[GuardEvent] = deque(maxlen=_EVENTS)
@@ -180,20 +181,19 @@ class Guard:
         findings = self._findings = [
             (rule, finding) for rule, number in self._rows if (finding := rule.judge(seen, number)) is not CONTENT
         ]
-        content = True
-        if findings:
-            content = self._act(findings)
-        elif self._cautions or self._alarm:
-            self._tell((), "")
+        content = self._act(findings) if findings or self._cautions or self._alarm else True
         seen.cut_asked = ""
         self._hindrances = self._work_out_hindrances(findings)
-        self._wanted = (
+        wanted = (
             self.state in HEAT_IN
             and self._lease_until_s > seen.now_s
             and content
-            and (seen.heat_closed or seen.now_s - seen.last_edge_s >= self._settings.min_off_s)
+            and (self._wanted or seen.now_s - self._opened_s >= self._settings.min_off_s)
         )
-        return self._wanted
+        if self._wanted and not wanted:
+            self._opened_s = seen.now_s
+        self._wanted = wanted
+        return wanted
 
     def read_back(self, closed: bool, agrees: bool) -> None:
         """What the pin said after it was driven: is heat on, and did it read as written."""
@@ -246,8 +246,8 @@ class Guard:
             elif reaction == "hold":
                 self._withhold(rule.name, finding.text)
             permitted = self.state == "permitted"
-        if self.trip is not None and not alarm:
-            alarm = self.trip.text if self.trip.cause in _LOUD else ""
+        if self.trip is not None and self.trip.cause in _LOUD:
+            alarm = alarm or self.trip.text
         self._tell(tuple(cautions), alarm)
         return content
 

@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 #: The smallest number of frames that a rate of faults is taken of.
-_FEWEST_FRAMES: Final = 20
+_FEWEST_FRAMES: Final = 50
 #: How long two oven probes may disagree [s].
 _APART_FOR_S: Final = 60.0
 

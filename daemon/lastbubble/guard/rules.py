@@ -110,7 +110,7 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "faults_too_often", probe_judges.faults_too_often, Setting("fault_share", 0.1, (0.02, 0.3), "1"), "trip",
-        "refuse", needs="more than that share of the frames of 10 s, of 20 at least",
+        "refuse", needs="more than that share of the frames of 10 s, of 50 at least",
         reason="a loose screw fails often before it fails for good", source=_CATALOGUE,
         covers=("F-03", "F-16", "F-18", "F-29"),
     ),
@@ -138,9 +138,10 @@ RULES: Final[tuple[Rule, ...]] = (
         source=_BENCH, covers=("F-15",),
     ),
     Rule(
-        "rising_fast", probe_judges.rising_fast, Setting("rise_k_min", 25.0, (5.0, 60.0), "K/min"), "trip", "trip",
+        "rising_fast", probe_judges.rising_fast, Setting("rise_k_min", 45.0, (5.0, 90.0), "K/min"), "trip", "trip",
         needs="that far above everything read until a minute ago",
-        reason="a pot of resin that runs away, or a fire; a door closed again only finds its old level", source=_BENCH,
+        reason="a pot of resin that runs away, or a fire. Small ovens warm by up to 40 K/min: tighten for a slow one",
+        source=_BENCH,
         covers=("F-14",), loud=True,
     ),
     Rule(
