@@ -237,6 +237,9 @@ class Service:
                 if record.stage == "pump_down" and before == "finished":
                     self._close()
                     self._begin(self._base)
+            elif isinstance(record, Event) and record.name == "cure_complete" and self._guard is not None:
+                # Less heat is always the service's to ask for: nothing is gained by baking on unattended.
+                self._guard.cut("the cure is complete")
         status = self._status
         if self._guard is not None and sample.oven_c is not None and status is not None and status.state == "permitted":
             self._guard.renew_lease()

@@ -94,6 +94,13 @@ MESSAGES: Final[Mapping[str, _Row]] = {
         "The cure was complete",
         "Withhold the heat and leave the oven shut until the pieces can be handled.",
     ),
+    "event vented": _Row(
+        "notice",
+        "low",
+        "Back at atmosphere",
+        "The chamber was back at atmosphere",
+        "Stop the pump now if it still runs. The soak has begun.",
+    ),
     "stage degassing again": _Row(
         "notice", "low", "Bubbles are coming again", "Bubbles came again", "Do not vent yet; you will be told."
     ),

@@ -43,7 +43,7 @@ STANDARD_PA: Final = 101325.0
 LAST_PIECE_S: Final = 300.0
 LAST_PIECE_SHARE: Final = 0.06
 #: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on.
-SURE: Final = 0.95
+SURE: Final = 0.90
 
 
 class ChamberModel:
@@ -396,7 +396,7 @@ class ChamberModel:
             self._air_comes(time_s, block, said)
             return
         leaks = lasted >= 25.0 and lift > max(250.0, 3 * abs(level), 20 * noise) and lift / lasted > 4.0
-        if leaks and "vacuum_lost" not in self._told and not self._stopped_pump:
+        if leaks and not self._stopped_pump and not self._let_in(vent_told):
             self._say_vacuum_lost(time_s, said)
         if vent_told and lift > 300 + 6 * noise:
             self._air_comes(time_s, block, said)
@@ -456,6 +456,11 @@ class ChamberModel:
             )
         )
 
+    def _let_in(self, vent_told: bool) -> bool:
+        """Whether air that comes in now is most likely let in: so it was told, or the bubbles may well have stopped."""
+        likely = self._verdict is not None and self._verdict.stopped > 0.3
+        return vent_told or likely or self.phase == "still"
+
     def _air_comes(self, time_s: float, block: Block, said: list[Record]) -> None:
         vent_told = self._vent_mark_s is not None and block.end_s - self._vent_mark_s < 900.0
         recent = [b for b in self._recent if block.end_s - b.end_s <= 120.0]
@@ -464,9 +469,7 @@ class ChamberModel:
         low = min(b.mean_pa for b in recent)
         within = low + max(5 * self._noise(block) + self._gauge.step_pa, 0.1 * abs(low))
         since = max((b.end_s for b in recent if b.mean_pa <= within), default=block.start_s)
-        # Where the bubbles may well have stopped, air coming in is most likely let in.
-        likely = self._verdict is not None and self._verdict.stopped > 0.3
-        if not (vent_told or likely or self.phase == "still"):
+        if not self._let_in(vent_told):
             self._say_vacuum_lost(time_s, said)
         self._rise = []
         self._enter("venting", since)

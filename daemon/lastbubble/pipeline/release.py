@@ -43,11 +43,11 @@ STOP_WINDOW_S: Final = 900.0
 EARLY_BUBBLES: Final = 30.0
 EARLY_SHARE: Final = 0.01
 #: How long batches take, before anything is known of this one: middle [s] and width of ln.
-USUAL_STOP_S: Final = 2.5 * 3600
+USUAL_STOP_S: Final = 2.2 * 3600
 USUAL_LN_SD: Final = 0.8
 #: A person who glances at the resin for about this long, and how often the answer is simply wrong.
 #: How far a change that a law foretells is believed.
-LAW_SHARE: Final = 0.15
+LAW_SHARE: Final = 0.25
 #: Prior of an end: chance, middle and width of ln(s).
 TAU_LN: Final = math.log(2000.0)
 TAU_LN_SD: Final = 1.0
@@ -68,7 +68,7 @@ FRONTS: Final = 0.25
 FRONT_BEND: Final = 2.0
 FRONT_SD: Final = 0.25
 BEND_SD: Final = 0.5
-ENDS: Final = 0.55
+ENDS: Final = 0.7
 END_LN: Final = math.log(2.2 * 3600)
 END_LN_SD: Final = 0.8
 GLANCE_S: Final = 45.0
@@ -79,6 +79,9 @@ _LINEAR: Final = 5
 # Columns of a shape.
 _TAU, _BEND, _END, _WIDTH, _WALK, _LAG, _OIL, _BUBBLE, _CUT, _REST, _LAST = range(11)
 _SHAPE: Final = 11
+#: What pump oil that warms and surfaces that dry may do to the level within the first hours.
+WARMING_PA: Final = 0.8
+DRYING_PA: Final = 1.5
 _JITTER: Final = np.array([0.03, 0.03, 0.02, 0.1, 0.2, 0.05, 0.1, 0.5, 0.15, 0.05, 0.2])
 _REFERENCE_S: Final = 1800.0
 
@@ -304,8 +307,8 @@ class EndJudge:
         # The amplitude belongs to the start of the pump-down: early flow is far above what is left at the first level.
         cov[:, _AMPLITUDE, _AMPLITUDE] = (10 * big / lag) ** 2
         cov[:, _BASE, _BASE] = big**2
-        cov[:, _WARMING, _WARMING] = (0.5 + 0.015 * min(level, 200.0)) ** 2
-        cov[:, _DRYING, _DRYING] = ((0.5 + 0.015 * min(level, 200.0)) / lag) ** 2
+        cov[:, _WARMING, _WARMING] = (WARMING_PA + 0.02 * min(level, 200.0)) ** 2
+        cov[:, _DRYING, _DRYING] = ((DRYING_PA + 0.02 * min(level, 200.0)) / lag) ** 2
         if self._leak_pa_s is None:
             cov[:, _LEAK, _LEAK] = 1.0
         else:
@@ -368,10 +371,13 @@ class EndJudge:
 
     @staticmethod
     def _positive(cloud: _Cloud) -> Array:
-        """Log probability that the amplitude is positive (gas only ever comes out)."""
-        z = cloud.mean[:, _AMPLITUDE] / np.sqrt(np.maximum(cloud.cov[:, _AMPLITUDE, _AMPLITUDE], 1e-30))
-        # Logistic form of the normal distribution function: within 0.01 of it, and never log(0).
-        return np.asarray(-np.logaddexp(0.0, -1.702 * z))
+        """Log probability that amplitude and drying are positive (gas only ever comes out)."""
+        out = np.zeros(len(cloud.mean))
+        for part in (_AMPLITUDE, _DRYING):
+            z = cloud.mean[:, part] / np.sqrt(np.maximum(cloud.cov[:, part, part], 1e-30))
+            # Logistic form of the normal distribution function: within 0.01 of it, and never log(0).
+            out -= np.logaddexp(0.0, -1.702 * z)
+        return out
 
     def _take(self, seen: _Seen) -> None:
         if self._cloud is None:
