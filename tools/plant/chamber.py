@@ -115,7 +115,7 @@ class Chamber:
     @property
     def base_pa(self) -> float:
         """What the pump would come down to with nothing to do, now [Pa]."""
-        return max(0.1, self.parts.ultimate_pa * (1 + self.parts.oil_rise * self._oil) + self._walk + self.ballast_pa)
+        return max(0.0, self.parts.ultimate_pa * (1 + self.parts.oil_rise * self._oil) + self._walk + self.ballast_pa)
 
     def step(self, dt_s: float, gas_pa_m3: float) -> None:
         """Go on by dt_s (at most a second or so)."""

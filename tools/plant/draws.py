@@ -122,15 +122,15 @@ def _weighted(chance: Chance, weights: tuple[float, ...]) -> int:
 
 
 def _chamber(c: Chance) -> ChamberParts:
-    volume = c.uniform(5, 25) * 1e-3
+    volume = c.log_uniform(3, 18) * 1e-3
     ultimate = c.log_uniform(3, 120)
     room = c.uniform(84e3, 103e3)
     return ChamberParts(
         volume_m3=volume,
         pump_m3_s=c.uniform(0.5, 1.8) * 1e-3,
         ultimate_pa=ultimate,
-        hose_d_m=c.uniform(0.006, 0.010),
-        hose_l_m=c.uniform(0.6, 1.5),
+        hose_d_m=c.uniform(0.007, 0.011),
+        hose_l_m=c.uniform(0.4, 1.2),
         leak_pa_m3_s=volume * (c.log_uniform(0.15, 1.0) if c.happens(0.15) else c.uniform(0, 0.15)),
         vapour_pa=c.log_uniform(3, 60),
         vapour_m3_s=c.log_uniform(3e-5, 3e-4),
@@ -241,7 +241,7 @@ def _with_fault(
             chamber,
             ultimate_pa=min(chamber.ultimate_pa, 60.0),
             switch_off_pa=off,
-            switch_on_pa=off + c.uniform(1500, 4000),
+            switch_on_pa=off + c.log_uniform(150, 1500),
             suck_back_m3_s=0.0,
         )
         return (
@@ -361,7 +361,7 @@ def _pieces(c: Chance) -> tuple[str, tuple[PieceParts, ...]]:
         emissivity=emissivity,
         area_m2=c.uniform(0.004, 0.02),
         water_kg_m3=damp,
-        resin_j_m3=resin * c.uniform(0.2, 1.0),
+        resin_j_m3=resin * c.uniform(0.1, 0.6),
         tray_share=share,
         tray_w_m2k=c.log_uniform(10, 60),
     )

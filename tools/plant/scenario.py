@@ -206,7 +206,7 @@ SCENARIOS: dict[str, Scenario] = {
     "vacuum_switch": replace(
         _DEMO,
         name="vacuum_switch",
-        chamber=ChamberParts(switch_off_pa=2500.0, switch_on_pa=6000.0, suck_back_m3_s=0.0),
+        chamber=ChamberParts(switch_off_pa=2000.0, switch_on_pa=2300.0, suck_back_m3_s=0.0),
         pores=replace(_DEMO.pores, opens_pa=40_000.0),
     ),
     "power_cut": replace(_DEMO, name="power_cut", happenings=(Happening("power_cut", 2000.0, 3200.0),)),
