@@ -193,9 +193,10 @@ class PageServer:
         self._teller.cancel()
         if self._runner is not None:
             await self._runner.cleanup()
-        for task in asyncio.all_tasks(self._loop):
-            if task is not asyncio.current_task():
-                task.cancel()
+        left = [task for task in asyncio.all_tasks(self._loop) if task is not asyncio.current_task()]
+        for task in left:
+            task.cancel()
+        await asyncio.gather(*left, return_exceptions=True)
 
     async def _off_loop(self, work: Callable[[], Any]) -> Any:
         """Run what may take a moment beside the loop, so that no caller waits for another's."""
@@ -211,8 +212,6 @@ class PageServer:
         except BadInput as exc:
             response = _problem(400, str(exc))
         except web.HTTPException as exc:
-            if exc.status < 400:
-                raise
             response = _problem(exc.status, _PROBLEMS.get(exc.status, exc.reason))
         except TimeoutError:
             response = _problem(408, "The request's body did not come in time; send it again.")
@@ -234,7 +233,7 @@ class PageServer:
         if self._sessions.holds(request.cookies.get(COOKIE, ""), self._clock.now()):
             return None
         if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
-            raise web.HTTPSeeOther("/sign-in")
+            return _see("/sign-in")
         return _problem(401, "Sign in first.")
 
     async def _sign_in_page(self, _: web.Request) -> web.Response:
@@ -258,7 +257,7 @@ class PageServer:
             log.warning("event=page_wrong_password caller=%s", caller)
             return _html(render_sign_in("That is not the password of this station."), 403)
         self._brake.right(caller)
-        response = web.HTTPSeeOther("/")
+        response = _see("/")
         response.set_cookie(
             COOKIE,
             self._sessions.begin(self._clock.now()),
@@ -272,7 +271,7 @@ class PageServer:
 
     async def _sign_out(self, request: web.Request) -> web.StreamResponse:
         self._sessions.end(request.cookies.get(COOKIE, ""))
-        response = web.HTTPSeeOther("/sign-in" if self._settings.password else "/")
+        response = _see("/sign-in" if self._settings.password else "/")
         response.del_cookie(COOKIE, path="/")
         return response
 
@@ -376,7 +375,7 @@ class PageServer:
                 wanted["mark"] = f"dial={wanted.pop('dial').strip()}{wanted.pop('unit', '')}"
         answer = await self._off_loop(functools.partial(self._source.ask, wanted))
         if "text/html" in request.headers.get("Accept", "") and answer.get("ok"):
-            raise web.HTTPSeeOther("/")
+            return _see("/")
         if answer.get("ok"):
             answer = {**answer, "words": await self._fresh_words()}
         return _json(answer, 200 if answer.get("ok") else 400)
@@ -452,6 +451,10 @@ def _whole(text: str, name: str, low: int, high: int) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 12 and low <= int(text) <= high):
         raise BadInput(f"{name} is {text!r:.30}; a whole number from {low} to {high} is allowed.")
     return int(text)
+
+
+def _see(path: str) -> web.Response:
+    return web.Response(status=303, headers={"Location": path})
 
 
 def _html(text: str, status: int = 200) -> web.Response:
