@@ -14,7 +14,6 @@ import pytest
 import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tools.plant.wire.station_file import BenchWiring, write_settings
 
 from lastbubble.context import context_from_header, context_header
 from lastbubble.data import data_path
@@ -34,6 +33,7 @@ from lastbubble.settings import gauges as keys
 from lastbubble.settings.__main__ import main
 from lastbubble.settings.heat import RULE_KEYS
 from lastbubble.thermometer import ThermometerProbe, ThermometerSettings, settings_from_json
+from tools.plant.wire.station_file import BenchWiring, write_settings
 
 EXAMPLES = sorted(data_path("config").glob("*.yaml"))
 OVEN: dict[str, Any] = {

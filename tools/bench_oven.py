@@ -21,12 +21,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from tools.oven_cases import REPORTED_FROM, Case, draw, simulate
-
 from lastbubble.context import Context
 from lastbubble.dial import learn, stretches
 from lastbubble.pipeline.cure import OvenSide
 from lastbubble.records import Caution, Event, Forecast, Sample
+from tools.oven_cases import REPORTED_FROM, Case, draw, simulate
 
 
 @dataclass

@@ -17,11 +17,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from tools.plant.oven import Oven, OvenParts
-from tools.plant.pieces import Piece, PieceParts
 
 from lastbubble.context import Context
 from lastbubble.records import Sample
+from tools.plant.oven import Oven, OvenParts
+from tools.plant.pieces import Piece, PieceParts
 
 __all__ = ["REPORTED_FROM", "Case", "Draw", "draw", "simulate"]
 

@@ -74,7 +74,7 @@ def make(
     grid = np.arange(0.0, 16 * 3600.0, 5.0)
     if kind == "front":
         rate = np.zeros_like(grid)
-        for end in rng.uniform(0.55, 1.0, 6) * span:
+        for end in rng.uniform(0.8, 1.0, 6) * span:
             rate += np.where(grid < end, 1 / np.sqrt(grid + 60), 0)
     elif kind == "threshold":
         rate = np.zeros_like(grid)

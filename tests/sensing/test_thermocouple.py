@@ -8,7 +8,6 @@ import random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tools.plant.wire.chip import frame_of
 
 from lastbubble.records import Quality, Reading
 from lastbubble.sensing.thermocouple import (
@@ -25,6 +24,7 @@ from lastbubble.sensing.thermocouple import (
 )
 from tests.sensing.amounts import RANDOM_FRAMES
 from tests.sensing.frames import frame, true_frame
+from tools.plant.wire.chip import frame_of
 
 
 def judged(judge: FrameJudge, *frames: bytes | None) -> list[str]:

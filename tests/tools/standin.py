@@ -153,6 +153,9 @@ class StandIn:
 
     # -- what a person has a hand on -------------------------------------------------------------------------------
 
+    def bubbles_seen(self) -> int:
+        return len(self._bubbles)
+
     def chamber_pa(self) -> float:
         return self.pressure_pa
 

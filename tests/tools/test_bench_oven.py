@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+
 from tools.bench_oven import OPEN, calls_table, dial_session, follow, open_table, without_probe
 from tools.oven_cases import Draw, draw, simulate
 

@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -33,9 +34,9 @@ def wait_for(condition: Callable[[], bool]) -> None:
 class Running:
     """A governor in a thread."""
 
-    def __init__(self, path: Path, **kwargs: float) -> None:
+    def __init__(self, path: Path, **kwargs: Any) -> None:
         self.said: list[str] = []
-        self.governor = Governor(path, 1_700_000_000.0, report=self.said.append, **kwargs)  # type: ignore[arg-type]
+        self.governor = Governor(path, 1_700_000_000.0, report=self.said.append, **kwargs)
         self.governor.held = True
         self._thread = threading.Thread(target=self.governor.run)
         self._thread.start()
@@ -51,7 +52,7 @@ class Running:
 def start(tmp_path: Path) -> Iterator[Callable[..., Running]]:
     made: list[Running] = []
 
-    def make(**kwargs: float) -> Running:
+    def make(**kwargs: Any) -> Running:
         made.append(Running(tmp_path / "clock", **kwargs))
         return made[-1]
 
@@ -131,6 +132,33 @@ def test_time_stands_still_while_anybody_works(start: Callable[..., Running]) ->
     assert slow.seen[-1][1] >= 4.0
 
 
+def test_slack_lets_time_go_on_beside_the_work_and_no_further(start: Callable[..., Running]) -> None:
+    governor = start(slack_s={"slow": 0.75}).governor
+    work = threading.Event()
+    busy = threading.Event()
+
+    def toil(now_s: float) -> None:
+        if now_s >= 3 and not work.is_set():
+            busy.set()
+            work.wait(BOUND_S)
+
+    slow = Participant(governor.path, "slow", 1.0, toil)
+    fast = Participant(governor.path, "fast", 0.125)
+    wait_for(lambda: sorted(governor.names) == ["fast", "slow"])
+    governor.held = False
+    assert busy.wait(BOUND_S)
+    wait_for(lambda: governor.now_s == 3.75)
+    for _ in range(5):
+        time.sleep(0.01)
+        assert governor.now_s == 3.75
+    work.set()
+    wait_for(lambda: len(slow.seen) > 10)
+    governor.held = True
+    assert all(now_s == wake_s for wake_s, now_s in fast.seen)
+    # It was not late for its next turn, since its slack is shorter than its period.
+    assert all(now_s == wake_s for wake_s, now_s in slow.seen)
+
+
 def test_a_step_comes_before_the_sleepers_of_its_moment(start: Callable[..., Running]) -> None:
     running = start()
     governor = running.governor
@@ -187,6 +215,7 @@ def test_nobody_awake_at_the_end_and_everybody_is_told(start: Callable[..., Runn
 CHILD = """
 import sys
 from pathlib import Path
+from typing import Any
 from lastbubble.clock import BenchClock, ClockGone
 clock = BenchClock(Path(sys.argv[1]), "child")
 wake_s = clock.now()

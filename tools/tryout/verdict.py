@@ -134,7 +134,7 @@ def _notices(evidence: Evidence, events: Sequence[str]) -> Check:
 #: What a notice of each event says in any case.
 WORDS: Final[Mapping[str, str]] = {
     "bubbles_stopped": "bubbles",
-    "vented": "vented",
+    "vented": "atmosphere",
     "soak_complete": "soak",
     "cure_temperature_reached": "cure temperature",
     "cure_complete": "cure",

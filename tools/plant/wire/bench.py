@@ -19,6 +19,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final, Literal
 
 from lastbubble.clock import BENCH_CLOCK_VARIABLE
@@ -47,7 +48,7 @@ class Bench:
     clock : "bench" with a governor, "real" with the machine's own (then speed is 1)
     world : "module:function" that makes the plant: (seed, scenario, now_s) -> World
     station : what a person would write into the settings of chamber, oven, cure
-    strict, pull : how the board treats the relay's line;  grace_s, grain_s : of the governor
+    strict, pull : how the board treats the relay's line;  grace_s, grain_s, slack_s : of the governor
     """
 
     def __init__(
@@ -65,6 +66,7 @@ class Bench:
         pull: str = "down",
         grace_s: float = 5.0,
         grain_s: float = 0.0,
+        slack_s: Mapping[str, float] = MappingProxyType({}),
         utc_s: float = DEMO_UTC_S,
     ) -> None:
         self.folder = folder
@@ -75,7 +77,8 @@ class Bench:
         self._config = {
             "folder": str(folder), "scenario": scenario, "seed": seed, "speed": speed, "clock": clock, "world": world,
             "utc_s": utc_s, "strict": strict, "pull": pull, "grace_s": grace_s, "grain_s": grain_s,
-            "settings": str(self.settings), "gauge": self.wiring.gauge, "probes": list(self.wiring.probes),
+            "slack_s": dict(slack_s), "settings": str(self.settings), "gauge": self.wiring.gauge,
+            "probes": list(self.wiring.probes),
         }  # fmt: skip
         self._child: Child | None = None
         self._lock = threading.Lock()

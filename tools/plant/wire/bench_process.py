@@ -83,6 +83,7 @@ class BenchProcess:
                 speed=self._speed,
                 grace_s=float(config.get("grace_s", 5.0)),
                 grain_s=float(config.get("grain_s", 0.0)),
+                slack_s=config.get("slack_s", {}),
                 report=self._report,
             )
         else:

@@ -5,6 +5,10 @@ So a slow machine slows the bench and nothing on it is ever late; a fast one is 
 Whoever stays awake for longer than `grace_s` of real time (stopped, hung) is passed over and reported, and counts again
 as soon as it asks for its next sleep. A closed connection takes no part any more.
 
+Whoever has `slack` may take that much bench time over its work, as a busy process does in real life: time goes on
+beside it, and waits once the slack is used up. It keeps both processors of a small machine busy; without it nobody ever
+takes any time at all.
+
 The simulated bench itself runs in here, called directly, without a message: a step asks for its next time and no more.
 
 Order at one moment: the step that is due first, then the sleepers. So everybody who wakes at t sees the bench of t.
@@ -20,8 +24,9 @@ import mmap
 import socket
 import struct
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 from lastbubble.clock import MAGIC
@@ -48,16 +53,19 @@ class Sleeper:
     """One connection: a thread of some process.
 
     name : what it called itself, "" until it has;  wake_s : when it wants to wake
-    since_s : real time of its last waking;  passed : true while time goes on without it
+    since_s, woke_s : real and bench time of its last waking;  passed : true while time goes on without it
+    slack_s : bench time that its work may take
     """
 
-    __slots__ = ("awake", "link", "name", "passed", "since_s", "sleeps", "wake_s")
+    __slots__ = ("awake", "link", "name", "passed", "since_s", "slack_s", "sleeps", "wake_s", "woke_s")
 
-    def __init__(self, link: socket.socket, since_s: float) -> None:
+    def __init__(self, link: socket.socket, since_s: float, woke_s: float) -> None:
         self.link = link
         self.name = ""
         self.wake_s = math.inf
         self.since_s = since_s
+        self.woke_s = woke_s
+        self.slack_s = 0.0
         self.awake = True
         self.passed = False
         self.sleeps = 0
@@ -72,6 +80,7 @@ class Governor:
     grace_s : real time after which somebody who is still awake is passed over                            [s]
     grain_s : wake together whoever is due within so much: late by less than that, never early. 0: each at its own
         moment. With it, processes that wake one after the other work side by side                        [s]
+    slack_s : name -> bench time that its work may take                                                   [s]
     report : called with a sentence when somebody is passed over, comes back, or speaks nonsense
     """
 
@@ -84,12 +93,14 @@ class Governor:
         speed: float = math.inf,
         grace_s: float = 5.0,
         grain_s: float = 0.0,
+        slack_s: Mapping[str, float] = MappingProxyType({}),
         report: Callable[[str], None] = print,
     ) -> None:
         self.path = path
         self._speed = speed
         self._grace_s = grace_s
         self._grain_s = grain_s
+        self._slack_s = dict(slack_s)
         self._report = report
         with path.open("wb") as file:
             file.write(_CLOCK.pack(MAGIC, start_s, utc_s, 0.0))
@@ -179,6 +190,8 @@ class Governor:
                 self._anchor()
                 continue
             next_s = min(self._next_step_s(), self._next_wake_s())
+            if not self._wait_for_the_slack(next_s):
+                continue
             if next_s > until_s or next_s == math.inf:
                 if until_s > self._now_s and until_s != math.inf:
                     self._set_now(until_s)
@@ -248,6 +261,7 @@ class Governor:
             if not sleeper.awake and sleeper.wake_s <= due_s:
                 sleeper.awake = True
                 sleeper.since_s = real_s
+                sleeper.woke_s = self._now_s
                 self.sleeps += 1
                 sleeper.sleeps += 1
                 try:
@@ -258,11 +272,19 @@ class Governor:
             work(next_s)
 
     def _wait_for_the_awake(self) -> bool:
-        """True when everybody who counts is asleep."""
+        """True when everybody who counts and has no slack is asleep."""
         for sleeper in list(self._sleepers):
-            if not sleeper.awake or sleeper.passed:
+            if not sleeper.awake or sleeper.passed or sleeper.slack_s:
                 continue
             if not self._hear(sleeper):
+                return False
+        return True
+
+    def _wait_for_the_slack(self, next_s: float) -> bool:
+        """True when time may go on to `next_s`; False when somebody was waited for and it has to be looked at anew."""
+        for sleeper in self._sleepers:
+            if sleeper.slack_s and sleeper.awake and not sleeper.passed and next_s > sleeper.woke_s + sleeper.slack_s:
+                self._hear(sleeper)
                 return False
         return True
 
@@ -297,6 +319,7 @@ class Governor:
                 return True
         if message[:1] == b"J":
             sleeper.name = message[1:].decode(errors="replace")
+            sleeper.slack_s = self._slack_s.get(sleeper.name, 0.0)
             return False
         if message:
             self._report(f"{sleeper.name or 'somebody'} said {message!r}: not a request for sleep; dropped")
@@ -317,7 +340,7 @@ class Governor:
                 break
             link.setblocking(True)
             link.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, struct.pack("ll", 0, int(_TICK_S * 1e6)))
-            self._sleepers.append(Sleeper(link, real_s))
+            self._sleepers.append(Sleeper(link, real_s, self._now_s))
         for sleeper in list(self._sleepers):
             if sleeper.awake and not sleeper.passed:
                 continue

@@ -88,6 +88,10 @@ class World:
     def junction_c(self) -> float:
         return self._station.junction_c
 
+    def bubbles_seen(self) -> int:
+        """All bubbles so far: what somebody who looks would count on from."""
+        return int(self._station.bubbles)
+
     def chamber_pa(self) -> float:
         return self._station.chamber_pa
 
