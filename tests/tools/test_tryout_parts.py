@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from lastbubble.outlets.wording import MESSAGES
 from lastbubble.records import Event, Stage, record_line
 from lastbubble.units import Display
 from tools.plant.wire.children import Child, Children
@@ -47,7 +48,7 @@ def whole() -> Evidence:
     stages = ["pump_down", "degassing", "still", "venting", "soaking", "heating", "curing", "cooling", "finished"]
     lines = [record_line(Stage(100.0 * n, stage)) for n, stage in enumerate(stages, 1)]  # type: ignore[arg-type]
     lines += [record_line(Event(1000.0 + n, name, 990.0 + n)) for n, name in enumerate(EVENTS)]
-    said = ["Bubbles stopped", "Vented", "Soak complete", "At cure temperature", "Cure complete"]
+    said = [MESSAGES[f"event {name}"].fact for name in EVENTS]
     return Evidence(
         stream=lines,
         replayed=list(lines),

@@ -42,6 +42,8 @@ _EXPORT_S: Final = 120.0
 _LOOK_S: Final = 0.25
 #: Bench time goes so fast while the last messages arrive.
 _DRAIN_SPEED: Final = 20.0
+#: Bench time that their work may take: less than a pass of the service, and than a guard's cycle [s].
+_SLACK_S: Final = {"service": 0.7, "thermometer": 0.1}
 _FILES: Final = ("batch.csv", "batch.jsonl", "received.jsonl", "notices.jsonl", "bench.json", "settings.yaml")
 
 
@@ -160,6 +162,7 @@ class TryOut:
             speed=options.speed,
             wiring=wiring,
             world=options.world,
+            slack_s=_SLACK_S,
         )
         self._bench = bench
         bench.start()

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-__all__ = ["Check", "Evidence", "judge", "received_lines"]
+from lastbubble.outlets.wording import MESSAGES
+
+__all__ = ["EVENTS", "Check", "Evidence", "judge", "received_lines"]
 
 #: Events of a whole batch; each has to be said once and to reach the phone.
 EVENTS: Final = ("bubbles_stopped", "vented", "soak_complete", "cure_temperature_reached", "cure_complete")
@@ -123,22 +125,14 @@ def judge(evidence: Evidence) -> list[Check]:
 def _notices(evidence: Evidence, events: Sequence[str]) -> Check:
     wanted = [name for name in dict.fromkeys(events) if name in EVENTS]
     texts = [f"{notice.get('title', '')} {notice.get('message', '')}".lower() for notice in evidence.notices]
-    missing = [name for name in wanted if not any(WORDS[name] in text for text in texts)]
+    # The fact stands in a notice of its own and in one that tells several at once.
+    facts = {name: MESSAGES[f"event {name}"].fact.lower() for name in wanted}
+    missing = [name for name in wanted if not any(facts[name] in text for text in texts)]
     return Check(
         "the phone was told of every event",
         bool(wanted) and not missing,
         f"{len(texts)} notices" + (f"; none of {', '.join(missing)}" if missing else ""),
     )
-
-
-#: What a notice of each event says in any case.
-WORDS: Final[Mapping[str, str]] = {
-    "bubbles_stopped": "bubbles",
-    "vented": "atmosphere",
-    "soak_complete": "soak",
-    "cure_temperature_reached": "cure temperature",
-    "cure_complete": "cure",
-}
 
 
 #: The person at the bench has so long to withhold the heat after the cure was said to be complete [s].
