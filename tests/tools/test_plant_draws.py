@@ -24,15 +24,14 @@ from tools.plant.draws import (
 )
 from tools.plant.oven import Oven, steady_mean_c
 from tools.plant.release import ENDS, LAWS, Pores
+from tools.plant.scenario import Scenario
 
 MANY = [draw_degassing(number) for number in range(150)]
 
 
-def low_speed_m3_s(scenario: object) -> float:
+def low_speed_m3_s(scenario: Scenario) -> float:
     """Speed at the chamber a little above the pump's base."""
-    parts = scenario.chamber  # type: ignore[attr-defined]  # a Scenario
-    chamber = Chamber(parts, Chance(1, "x"))
-    return chamber._speed(parts.ultimate_pa + 5, parts.ultimate_pa)
+    return Chamber(scenario.chamber, Chance(1, "x")).low_speed_m3_s
 
 
 def test_a_number_always_draws_the_same_and_belongs_to_one_side() -> None:

@@ -46,9 +46,8 @@ def test_the_demo_is_a_day_of_about_four_hours_in_the_right_order() -> None:
 
 
 def test_the_same_number_gives_the_same_log() -> None:
-    scenario = draw_degassing(3)
-    assert simulate(scenario, 3) == simulate(scenario, 3)
-    assert simulate(scenario, 3)[1] != simulate(scenario, 4)[1]
+    assert simulate(DEGASSING, 3) == simulate(DEGASSING, 3)
+    assert simulate(DEGASSING, 3)[1] != simulate(DEGASSING, 4)[1]
 
 
 def test_marks_come_late_or_never_but_not_early() -> None:
@@ -90,6 +89,20 @@ def test_a_batch_that_is_vented_early_has_no_stop() -> None:
     assert truth["safe_s"] is None
     assert truth["pore_gas_left"] > 0.005
     assert any("vented" in sample.marks for sample in samples) or draw_degassing(2).habits.mark_missing > 0
+
+
+def test_truth_names_the_warnings_that_would_be_right() -> None:
+    def told(fault: str) -> dict[str, float]:
+        scenario = draw_degassing(4, fault=fault)
+        truth = simulate(replace(scenario, period_s=5.0, habits=replace(scenario.habits, vent_after_s=900.0)), 4)[2]
+        assert truth["fault"] == fault
+        return {cause: at_s - truth["pump_on_s"] for cause, at_s in truth["warnings"].items()}
+
+    assert told("") == {}
+    assert told("ballast_open") == {"base_pressure_high": 0.0}
+    happening = draw_degassing(4, fault="hose_off").happenings[0]
+    assert told("hose_off") == {"vacuum_lost": pytest.approx(happening.at_s, abs=6)}
+    assert list(told("pump_off_first")) == ["vent_before_pump_off"]
 
 
 def test_a_relative_gauge_hears_of_the_weather_and_readings_may_be_missing() -> None:

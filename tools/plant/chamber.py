@@ -117,6 +117,12 @@ class Chamber:
         """What the pump would come down to with nothing to do, now [Pa]."""
         return max(0.0, self.parts.ultimate_pa * (1 + self.parts.oil_rise * self._oil) + self._walk + self.ballast_pa)
 
+    @property
+    def low_speed_m3_s(self) -> float:
+        """The pump's speed at the chamber, through the hose, a little above its base [m3/s]."""
+        base = self.parts.ultimate_pa
+        return self._speed(base + 5.0, base)
+
     def step(self, dt_s: float, gas_pa_m3: float) -> None:
         """Go on by dt_s (at most a second or so)."""
         parts, p = self.parts, self.pressure_pa

@@ -6,6 +6,7 @@ Single numbers out of a numpy Generator are dear; they are drawn in blocks here.
 
 from __future__ import annotations
 
+import math
 import zlib
 from typing import TypeVar
 
@@ -39,7 +40,7 @@ class Chance:
 
     def log_uniform(self, low: float, high: float) -> float:
         """Evenly in the logarithm."""
-        return low * (high / low) ** self.uniform()
+        return low * math.exp(math.log(high / low) * self.uniform())
 
     def poisson(self, mean: float) -> int:
         """A count."""

@@ -29,8 +29,8 @@ from tools.plant.release import Law, PoreParts
 from tools.plant.scenario import Habits, Happening, Scenario, WitnessParts
 
 __all__ = [
-    "CHAMBER_FAULTS", "DRAWS", "GAUGES", "OVEN_FAULTS", "REPORTED_FROM", "draw_batch", "draw_degassing", "draw_oven",
-    "draw_sessions", "split_of",
+    "CHAMBER_FAULTS", "DRAWS", "GAUGES", "HIGH_BASE", "OVEN_FAULTS", "REPORTED_FROM", "draw_batch", "draw_degassing",
+    "draw_oven", "draw_sessions", "split_of",
 ]  # fmt: skip
 
 REPORTED_FROM: Final = 5000
@@ -141,9 +141,9 @@ def _chamber(c: Chance) -> ChamberParts:
         room_pa=room,
         room_drift_pa_h=80 * c.normal(),
         room_walk_pa=c.uniform(10, 60),
-        oil_rise=0.1 + 0.2 * c.normal(),
+        oil_rise=0.03 + 0.06 * c.normal(),
         oil_s=c.uniform(900, 4000),
-        base_walk_pa=0.1 + c.uniform(0.01, 0.04) * ultimate,
+        base_walk_pa=0.1 + c.uniform(0.005, 0.02) * ultimate,
         base_walk_s=c.uniform(600, 3000),
         warm_k_h=0.5 * c.normal(),
     )

@@ -21,7 +21,7 @@ from lastbubble.context import Context, context_header
 from lastbubble.ledger.logfile import write_log
 from lastbubble.records import Sample
 from tools.plant.chance import Chance
-from tools.plant.draws import DRAWS
+from tools.plant.draws import DRAWS, HIGH_BASE
 from tools.plant.person import Person
 from tools.plant.scenario import SCENARIOS, Scenario
 from tools.plant.station import Station
@@ -38,7 +38,9 @@ def simulate(scenario: Scenario, seed: int, dt_s: float = 1.0) -> tuple[Context,
     dt_s : step of the physics, at most a second or so; rows come every `scenario.period_s`.
     The truth holds the station's dates (`..._s`), `stages` as [since, name], `safe_s` (from when on a call of the stop
     is not early), `core_at_rows_c` (true core of the slowest piece at each row, None while none is in the oven), and
-    what was drawn: `law`, `gauge`, `fault`, `happenings`, `leak_pa_s`, ...
+    what was drawn: `law`, `gauge`, `fault`, `happenings`, `leak_pa_s`, ...; `warnings` that would have been right, each
+    with its moment; `lift_last_hour_pa`: by how much the last hour of bubbling lifted the pressure, in the mean;
+    `isolation_gain`: how many times larger an isolation shows the same flow.
     """
     station = Station(scenario, seed)
     person = Person(station, Chance(seed, "person"))
@@ -127,6 +129,7 @@ def _facts(station: Station, seed: int) -> dict[str, Any]:
     scenario = station.scenario
     chamber = scenario.chamber
     truth = {name: value for name, value in station.truth().items() if name.endswith("_s")}
+    stop = station.bubbles_stopped_s()
     return {
         "scenario": scenario.name,
         "seed": seed,
@@ -139,6 +142,9 @@ def _facts(station: Station, seed: int) -> dict[str, Any]:
         "volume_l": 1e3 * chamber.volume_m3,
         "leak_pa_s": chamber.leak_pa_m3_s / chamber.volume_m3,
         "fault": scenario.fault,
+        "warnings": _warnings(station),
+        "lift_last_hour_pa": None if stop is None else station.lift_pa(stop - 3600, stop),
+        "isolation_gain": scenario.habits.isolate_s * station.low_speed_m3_s / chamber.volume_m3,
         "happenings": [item.kind for item in scenario.happenings],
         "isolates": bool(scenario.habits.isolate_every_s),
         "bubbles": station.bubbles,
@@ -146,6 +152,22 @@ def _facts(station: Station, seed: int) -> dict[str, Any]:
         "target_core_c": scenario.target_c,
         "hold_s": scenario.hold_s,
     }
+
+
+def _warnings(station: Station) -> dict[str, float]:
+    """What a watchful neighbour would have warned of, and from when on [s]. Too coarse a gauge is another question:
+    compare `lift_last_hour_pa` with its step.
+    """
+    dates = station.dates
+    found = {
+        "pump_stopped": dates.get("pump_stopped_s"),
+        "vacuum_lost": dates.get("vacuum_lost_s"),
+        "base_pressure_high": dates.get("pump_on_s") if station.scenario.fault in HIGH_BASE else None,
+        "vent_before_pump_off": dates.get("pump_off_under_vacuum_s"),
+    }
+    if station.scenario.fault == "too_cold":
+        found["core_will_not_reach"] = dates.get("oven_loaded_s")
+    return {cause: since for cause, since in found.items() if since is not None}
 
 
 def main(argv: Sequence[str] | None = None) -> int:

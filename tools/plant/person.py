@@ -77,7 +77,7 @@ class Person:
         """What goes on beside the day: glances, rocking, isolations."""
         if not self._asides:
             return
-        kept = []
+        kept: list[tuple[Condition | None, Doing]] = []
         for waiting, doing in self._asides:
             condition = waiting
             while condition is not None and condition():
@@ -204,12 +204,12 @@ class Person:
             station.isolated = self.isolating = True
             if habits.isolation_told in ("marks", "both"):
                 self._say("isolated")
-            end_s = begin_s + habits.isolate_s
-            limit_pa = begin_pa + habits.isolate_rise_pa
-            yield lambda end_s=end_s, limit_pa=limit_pa: station.time_s >= end_s or station.chamber_pa > limit_pa
+            yield self._risen(begin_s + habits.isolate_s, begin_pa + habits.isolate_rise_pa)
             self._rejoin()
-            next_s = begin_s + habits.isolate_every_s
-            yield lambda next_s=next_s: station.time_s >= next_s
+            yield from self._wait(begin_s + habits.isolate_every_s - station.time_s)
+
+    def _risen(self, end_s: float, limit_pa: float) -> Condition:
+        return lambda: self.station.time_s >= end_s or self.station.chamber_pa > limit_pa
 
     def _rejoin(self) -> None:
         self.station.isolated = self.isolating = False

@@ -63,7 +63,9 @@ class PoreParts:
 
 
 class Pores:
-    """`step(dt_s, pressure_pa)` gives the gas released [Pa m3]; `bubbles` counts; `times` holds (second, count)."""
+    """`step(dt_s, pressure_pa)` gives the gas released [Pa m3]; `bubbles` counts; `times` holds (second, count) of what
+    came by itself; `rate_per_s` is what can be expected now, rocked loose or not.
+    """
 
     def __init__(self, parts: PoreParts, chance: Chance) -> None:
         self.parts = parts
@@ -101,8 +103,8 @@ class Pores:
         parts = self.parts
         self._clock_s += dt_s
         drive = 1 - pressure_pa / parts.opens_pa
+        self.rate_per_s = 0.0
         if drive <= 0:
-            self.rate_per_s = 0.0
             return 0.0
         gas = 0.0
         if self._share < 1:
@@ -122,8 +124,6 @@ class Pores:
                     self.times[-1] = (second, self.times[-1][1] + count)
                 else:
                     self.times.append((second, count))
-        else:
-            self.rate_per_s = 0.0
         return gas + self._from_rocking(dt_s)
 
     def _from_rocking(self, dt_s: float) -> float:
@@ -133,6 +133,7 @@ class Pores:
         bubble = self.parts.bubble_pa_m3
         burst = self._rocked * -math.expm1(-dt_s / 90.0)
         count = self._chance.poisson(burst / bubble)
+        self.rate_per_s += burst / (bubble * dt_s)
         self._rocked -= burst
         if self._rocked < bubble:
             self._rocked = 0.0
@@ -194,7 +195,8 @@ def _flow(
     tau = life / constants
     if law == "mixture":
         taus = tau * np.exp(rng.normal(-0.2, 0.35, 12))
-        return np.exp(-t[:, None] / taus).dot(rng.uniform(0.5, 1.5, 12) / taus)
+        mixed: npt.NDArray[np.float64] = np.exp(-t[:, None] / taus) @ (rng.uniform(0.5, 1.5, 12) / taus)
+        return mixed
     return np.exp(-t / (parts.span_s / constants))
 
 

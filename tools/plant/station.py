@@ -139,6 +139,11 @@ class Station:
         return None if self._witness_broken else self._witness_c
 
     @property
+    def low_speed_m3_s(self) -> float:
+        """The pump's speed at the chamber, a little above its base [m3/s]."""
+        return self._chamber.low_speed_m3_s
+
+    @property
     def bubbles(self) -> int:
         return self._pores.bubbles
 
@@ -338,6 +343,12 @@ class Station:
         """When they truly had stopped; None until a quarter of an hour has shown it, and while more are to come."""
         stop = stop_of(self._pores.times) if self.bubbles_to_come < 3 else None
         return stop if stop is not None and self.time_s - stop > _QUARTER_S else None
+
+    def lift_pa(self, since_s: float, until_s: float) -> float:
+        """By how much the bubbles of that time lifted the pressure on the running pump, in the mean [Pa]."""
+        count = sum(count for at_s, count in self._pores.times if since_s <= at_s < until_s)
+        flow_pa_m3_s = count * self.scenario.pores.bubble_pa_m3 / max(1.0, until_s - since_s)
+        return flow_pa_m3_s / self._chamber.low_speed_m3_s
 
     def safe_s(self) -> float | None:
         """From when on a call is not early; None where that was never reached."""
