@@ -172,6 +172,11 @@ class Person:
                 said = seen.get("stage", "nothing")
                 self.trouble = f"waited {within_s / 3600:.1f} h for {what}; the station says {said}"
                 return False
+            if seen.get("stage") == "degassing":
+                # While there, a look at the resin for a minute, and a tap on what was seen.
+                before = self.handles.bubbles_seen()
+                yield from self._wait(60)
+                yield from self._insist("mark", "bubbling" if self.handles.bubbles_seen() > before else "quiet")
             glance_s = self._now_s + _GLANCE_S
             yield lambda now_s, words=words, glance_s=glance_s: self._words > words or now_s >= glance_s
             yield from self._wait(self.random.uniform(20, 60))
