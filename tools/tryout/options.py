@@ -30,7 +30,7 @@ class Options:
     folder: Path = Path("tryout")
     keep: bool = False
     broker: tuple[str, int] | None = None
-    scenario: str = "demo"
+    scenario: str = "short_day"
     gauge: str = "serial"
     witness: bool = False
     page: bool = True
@@ -74,7 +74,7 @@ def parse(argv: Sequence[str]) -> Options:
     parser.add_argument("--quiet", action="store_true", help="no live view; one line at the end, more if it went wrong")
     parser.add_argument("--speed", type=_speed, help="at most so many times real time (default: as fast as it goes)")
     parser.add_argument("--seed", type=int, default=1, help="of everything that is by chance on the bench (default 1)")
-    parser.add_argument("--scenario", default="demo", help="of the simulated bench (default demo)")
+    parser.add_argument("--scenario", default="short_day", help="of the simulated bench (default short_day)")
     parser.add_argument("--gauge", choices=("serial", "asked", "modbus"), default="serial", help="how the gauge speaks")
     parser.add_argument("--witness", action="store_true", help="with a second probe, inside a piece")
     parser.add_argument("--broker", type=_host_port, metavar="HOST:PORT", help="use this broker, not an embedded one")
