@@ -313,12 +313,13 @@ def draw_oven(seed: int, *, witness: bool | None = None, fault: str | None = Non
 
 def _oven(c: Chance) -> OvenParts:
     walls = c.uniform(5, 9)
-    power = c.uniform(450, 1300)
-    element = c.uniform(120, 400)
+    power = c.uniform(350, 1000)
+    element = c.uniform(80, 260)
     return OvenParts(
         power_w=power,
         element_j_k=element,
-        air_j_k=c.uniform(120, 400),
+        # Air and what is as light as air: racks, linings.
+        air_j_k=c.uniform(300, 900),
         wall_j_k=walls * c.uniform(400, 1800),
         # An element glows at some 250 K above the air at full power.
         element_air_w_k=power / c.uniform(150, 300),
@@ -331,8 +332,8 @@ def _oven(c: Chance) -> OvenParts:
         dial_offset_k=8 * c.normal(),
         dial_bend_k=2 * c.normal() if c.happens(0.4) else 0.0,
         half_band_k=c.log_uniform(1, 6),
-        bulb_s=c.uniform(10, 60),
-        bulb_element=c.uniform(0, 0.03),
+        bulb_s=c.uniform(8, 35),
+        bulb_element=c.uniform(0, 0.04),
         room_c=c.uniform(16, 27),
         couple_s=c.uniform(5, 40),
         couple_k=0.8 * c.normal(),
