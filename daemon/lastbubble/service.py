@@ -37,6 +37,8 @@ log = logging.getLogger("lastbubble.service")
 
 #: The ledger's name for what this oven has taught.
 LEARNT_FACT: Final = "oven_learnt"
+#: The ledger's name for the trip that was told last: one that stands is no news after a restart.
+TRIP_FACT: Final = "told_trip"
 #: How long the page's marks can be taken back [s].
 HELD_S: Final = 8.0
 #: Longest wait of an asker for the next pass [s of real time].
@@ -118,7 +120,7 @@ class Service:
         self._orders: deque[tuple[Callable[[], dict[str, Any]], Future[dict[str, Any]]]] = deque()
         self._batch: _Batch | None = None
         self._status: GuardStatus | None = None
-        self._told_trip: tuple[str, float] | None = None
+        self._told_trip = ledger.fact(TRIP_FACT)
         self._chamber: Reading | None = None
         self._sample = Sample(0.0)
         self._outlook = Outlook()
@@ -266,9 +268,7 @@ class Service:
             else:
                 heat = status.relay_closed
                 self._temperatures(status, now_s, warm, faults)
-                if status.trip is not None and (status.trip.cause, status.trip.time_s) != self._told_trip:
-                    self._told_trip = (status.trip.cause, status.trip.time_s)
-                    trip = status.trip.cause
+                trip = self._new_trip(status)
         with self._lock:
             due = [mark for at_s, mark in self._held if at_s <= now_s]
             self._held = [(at_s, mark) for at_s, mark in self._held if at_s > now_s]
@@ -285,6 +285,17 @@ class Service:
             faults=tuple(sorted(faults)),
             trip=trip,
         )
+
+    def _new_trip(self, status: GuardStatus) -> str:
+        """The trip's cause when it has not been told yet, also before a restart; else ""."""
+        if status.trip is None:
+            return ""
+        name = f"{status.trip.cause} {status.trip.utc or status.trip.time_s}"
+        if name == self._told_trip:
+            return ""
+        self._told_trip = name
+        self._ledger.set_fact(TRIP_FACT, name)
+        return status.trip.cause
 
     def _chamber_of(self, now_s: float, faults: list[str]) -> float | None:
         reading = self._gauge.read(now_s) if self._gauge is not None else None

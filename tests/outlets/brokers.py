@@ -173,7 +173,9 @@ class Ear:
 
     def close(self) -> None:
         self._client.disconnect()
-        self._client.loop_stop()
+        # The library forgets its thread as that ends, and may do so while this waits for it.
+        with contextlib.suppress(AttributeError):
+            self._client.loop_stop()
 
 
 @contextlib.contextmanager

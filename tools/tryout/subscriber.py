@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
 from collections import Counter
@@ -59,7 +60,9 @@ class Subscriber:
     def close(self) -> None:
         """Hang up."""
         self._client.disconnect()
-        self._client.loop_stop()
+        # The library forgets its thread as that ends, and may do so while this waits for it.
+        with contextlib.suppress(AttributeError):
+            self._client.loop_stop()
 
     def _connected(self, client: mqtt.Client, *_: Any) -> None:
         client.subscribe("#", qos=1)
