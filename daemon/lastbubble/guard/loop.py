@@ -181,6 +181,7 @@ class GuardLoop:
         """Open the relay, keep it claimed and low, tell, write what is left, hang up. Never raises."""
         opened = self.relay.lock()
         self._notifier.stopping()
+        # The relay is open: nothing that fails from here on may keep the process from ending.
         with contextlib.suppress(Exception):
             self.guard.read_back(not opened, opened)
             self._doors.tell(float("inf"), -1, self._status)
