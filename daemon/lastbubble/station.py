@@ -6,6 +6,7 @@ Also the one place where a request of the desk becomes a call (`Station.answer`)
 from __future__ import annotations
 
 import contextlib
+import json
 import logging
 from collections.abc import Mapping
 from pathlib import Path
@@ -208,7 +209,5 @@ class Station:
             row = self.ledger.batch(number)
         except LastbubbleError as exc:
             raise BadInput(str(exc)) from exc
-        import json
-
         story = [json.loads(stored.line) for stored in self.ledger.records(number)]
         return {"id": row.id, "name": row.name, "notes": row.notes, "header": dict(row.header), "story": story}

@@ -165,6 +165,8 @@ def _conversation(path: Path, request: dict[str, Any], timeout_s: float) -> Any:
             with link.makefile("rb") as lines:
                 for line in lines:
                     yield message_from(line)
+        except ValueError as exc:
+            raise GuardGone(f"{path}: {exc}; another program listens there, or a guard of another version") from exc
         except FileNotFoundError as exc:
             raise GuardGone(
                 f"{path} is not there: the guard does not run, or it runs with other settings; "

@@ -114,10 +114,10 @@ class Pipeline:
         if self._last is None:
             return Outlook()
         now = self._last.time_s
-        parts: dict[str, Any] = {**self._chamber.outlook_part(), **self._oven.outlook_part()}
+        chamber, oven = self._chamber.outlook_part(), self._oven.outlook_part()
+        parts: dict[str, Any] = {**chamber, **oven}
         stage = self._tracker.stage
-        in_oven = stage in ("heating", "curing", "cooling", "finished")
-        part = self._oven.outlook_part() if in_oven else self._chamber.outlook_part()
+        part = oven if stage in ("heating", "curing", "cooling", "finished") else chamber
         numbers = {name: value for name, value in parts.items() if name in Outlook.__dataclass_fields__}
         numbers["next_action"] = part.get("next_action") or NEXT_ACTION[stage]
         numbers["next_at_s"] = part.get("next_at_s")
