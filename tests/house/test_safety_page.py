@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from lastbubble.guard.rules import RULES, Rule
+from lastbubble.guard.states import drawing
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "docs" / "safety.md").read_text(encoding="utf-8")
@@ -26,3 +27,7 @@ def test_the_cut_off_is_never_a_substitute(page: str) -> None:
     text = " ".join((ROOT / page).read_text(encoding="utf-8").lower().replace("\n> ", " ").split())
     for caution in ("no substitute for", "qualified person", "implode", "fumes", "local code"):
         assert caution in text, caution
+
+
+def test_the_drawing_is_the_tables() -> None:
+    assert drawing() in PAGE
