@@ -28,11 +28,16 @@ FLAT_S: Final = 1500.0
 FORECAST_EVERY_S: Final = 300.0
 #: First forecast: half an hour after the pump was started.
 FORECAST_FROM_S: Final = 1500.0
+#: ... and then at least this share of the time pumped apart: what is hours away does not change by the minute.
+FORECAST_SHARE: Final = 0.05
 #: No call sooner after the end it dates than this, and than this share of the time it took.
-LAST_PIECE_S: Final = 300.0
-LAST_PIECE_SHARE: Final = 0.06
-#: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on.
-SURE: Final = 0.90
+LAST_PIECE_S: Final = 480.0
+LAST_PIECE_SHARE: Final = 0.08
+#: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, if it stands
+#: in two verdicts running (a lull of the bubbles looks like their end for a level or two).
+SURE: Final = 0.95
+#: From here on every level is judged.
+CLOSE: Final = 0.5
 
 
 class ChamberModel:
@@ -69,6 +74,7 @@ class ChamberModel:
         self._new_level()
         self._forecast_due_s = 0.0
         self._called = False
+        self._sure_before = False
         self._resumed_since_s: float | None = None
         self._still_level: float | None = None
         self._highest, self._newest, self._first_level = -math.inf, 0.0, 0.0
@@ -154,6 +160,7 @@ class ChamberModel:
         count = self._level_count
         mean, middle = self._level_sum / count, self._level_time / count
         variance = self._gauge.mean_variance(self._level_readings) + (0.5 * self._level_left) ** 2
+        started_s = self._level_start_s
         self._level_sum = self._level_time = 0.0
         self._level_count = self._level_readings = 0
         self._level_start_s = None
@@ -167,9 +174,9 @@ class ChamberModel:
             self._first_level = mean
         self._highest = max(self._highest, mean)
         self._newest = mean
-        judge.level(middle, mean, variance)
+        judge.level(middle, mean, variance, max(block.end_s - started_s, BLOCK_S))
         if self.phase == "degassing":
-            close = self._verdict is not None and self._verdict.safe > 0.6
+            close = self._verdict is not None and self._verdict.safe > CLOSE
             if block.end_s >= self._forecast_due_s or (close and block.end_s >= self._pump_start_s + FORECAST_FROM_S):
                 self._judge_now(time_s, block.end_s, judge, said)
         elif self.phase == "still":
@@ -180,7 +187,9 @@ class ChamberModel:
         self._verdict = verdict
         if verdict is None:
             return
-        if verdict.safe >= SURE and verdict.stopped >= 0.5 and self._may_call(verdict, now):
+        sure = verdict.safe >= SURE and verdict.stopped >= 0.5
+        stands, self._sure_before = sure and self._sure_before, sure
+        if stands and self._may_call(verdict, now):
             since = min(max(verdict.since_s, self._pump_start_s), now)
             said.append(
                 Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.safe, 3), self._basis(verdict, now))
@@ -191,7 +200,7 @@ class ChamberModel:
             return
         if now < self._forecast_due_s:
             return
-        self._forecast_due_s = now + FORECAST_EVERY_S
+        self._forecast_due_s = now + max(FORECAST_EVERY_S, FORECAST_SHARE * (now - self._pump_start_s))
         if not self._is_bath() or self._is_flat(now):
             return
         p10, p50, p90 = (self._log_s(t) for t in (verdict.p10_s, verdict.p50_s, verdict.p90_s))

@@ -1,0 +1,426 @@
+"""Which laws of release, at which scales of time, fit the levels and rises seen so far, and how well each.
+
+Every law of the table is tried at every span of a grid: a quadrature, so nothing has to be found by luck and the same
+observations always give the same answer. For one law at one span the level is linear in one amplitude,
+
+    level = amplitude x shape(t) + base(t)
+
+and everything else is a Gaussian background whose covariance is written down: the base itself, its wander and walk,
+oil that warms, surfaces that dry (t^-1/2), gas dissolved in the resin that settles within minutes, a gauge that drifts,
+the gauge's noise, and what makes a release differ from its law: a slow misfit and an unevenness (bubbles come in
+trains) in proportion to what is still coming. So a release that has ended is also quiet, and one that goes on is not;
+the unevenness is therefore taken from what each hypothesis says is left.
+
+How large wander, unevenness and extra noise are is found from the log, on a small grid (`NOISES`), jointly with the
+laws. Times are seconds since the release began; levels in Pa, rises in Pa/s.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from lastbubble.pipeline.release_laws import Laws, laws
+
+__all__ = ["Fits", "Level", "NoiseSearch", "Rise", "falling", "fit"]
+
+Array = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+Index = npt.NDArray[np.intp]
+
+#: What pump oil that warms and surfaces that dry may do to the level within the first hours [Pa].
+WARMING_PA: Final = 0.8
+DRYING_PA: Final = 1.0
+#: Share of the seen fall that gas dissolved in the resin and the last of the pump-down may make, and how fast [s].
+SETTLING: Final = 0.3
+SETTLING_S: Final = (240.0, 600.0)
+#: No real release follows a law to the letter: relative misfit, and over which ln(time) it changes.
+MISFIT: Final = 0.06
+MISFIT_LN: Final = 0.5
+#: The base wanders with about this time constant [s]; and walks, by this share of it an hour.
+WANDER_S: Final = 1200.0
+WALK: Final = 0.4
+#: Latest end that is tried [s].
+LATEST_S: Final = 16 * 3600.0
+#: Time constant of the chamber, relative to what the pump-down said, and how sure that is (width of ln).
+LAGS: Final = (0.5, 0.7, 1.0, 1.4, 2.0)
+LAG_LN_SD: Final = 0.4
+#: Bins of the share still to come, for the unevenness of what has not ended.
+LEFT_EDGES: Final = np.array([0.03, 0.1, 0.2, 0.35, 0.55, 0.8])
+LEFT_MIDDLES: Final = np.array([0.015, 0.065, 0.15, 0.275, 0.45, 0.675, 0.9])
+#: Fits this much less likely than the best (nats) are dropped.
+HOPELESS: Final = 9.0
+MOST_FITS: Final = 2500
+
+
+class Noise(NamedTuple):
+    """wander : of the base, relative to what such a base usually does;  uneven : of the release, relative
+    extra : gauge variance on top, relative;  uneven_s : time constant of the unevenness
+    """
+
+    wander: float
+    uneven: float
+    extra: float
+    uneven_s: float
+
+
+_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.06, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
+NOISES: Final = tuple(Noise(*parts) for parts in itertools.product(_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S))
+_NOISE_LN: Final = tuple(-0.5 * math.log(noise.wander / 0.4) ** 2 for noise in NOISES)
+
+
+@dataclass(slots=True)
+class Level:
+    """While pumped the pressure stood at `pa` in the mean from `from_s` to `to_s`."""
+
+    from_s: float
+    to_s: float
+    pa: float
+    variance: float
+    merged: int = 1
+
+
+class Rise(NamedTuple):
+    """Shut off from the pump the pressure rose by `pa_s` around `time_s`."""
+
+    time_s: float
+    pa_s: float
+    variance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """The fits that are left, as arrays of one length.
+
+    log_weight : up to a constant;  law : row of the table;  span_s;  flow_pa_s, flow_sd_pa_s : amplitude as flow, in
+    units of the law's flow over its span: multiply by `Laws.flow` [Pa/s];  level_pa : amplitude as level at the first
+    levels;  gone : share of that which is gone by the last level
+    """
+
+    log_weight: Array
+    law: Index
+    span_s: Array
+    flow_pa_s: Array
+    flow_sd_pa_s: Array
+    level_pa: Array
+    gone: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Hypotheses that share what is still to come, and so their noise.
+
+    first_pa : amplitude that goes with it;  left_pa : what comes at each level;  shape : (levels, hypotheses)
+    """
+
+    first_pa: float
+    left_pa: Array
+    shape: Floats
+    law: Index
+    span_s: Array
+    unit: Array
+    log_prior: Array
+
+
+def falling(values: Array, weights: Array) -> Array:
+    """Least-squares fall through the values (pool adjacent violators)."""
+    pools: list[tuple[float, float, int]] = []
+    for value, weight in zip(values.tolist(), weights.tolist(), strict=True):
+        one = (value, weight, 1)
+        while pools and pools[-1][0] < one[0]:
+            last = pools.pop()
+            both = last[1] + one[1]
+            one = ((last[0] * last[1] + one[0] * one[1]) / both, both, last[2] + one[2])
+        pools.append(one)
+    return np.repeat([pool[0] for pool in pools], [pool[2] for pool in pools])
+
+
+class NoiseSearch:
+    """Remembers which noise fitted best, so that only its neighbours need to be tried, and all now and then."""
+
+    def __init__(self) -> None:
+        self.best = NOISES.index(Noise(0.4, 0.15, 3.0, 100.0))
+        self._asked = 0
+
+    def candidates(self) -> list[int]:
+        """Which to try now, the best so far first."""
+        self._asked += 1
+        if self._asked % 8 == 1:
+            return [self.best, *(i for i in range(len(NOISES)) if i != self.best)]
+        best = NOISES[self.best]
+        near = [i for i, noise in enumerate(NOISES) if sum(a != b for a, b in zip(noise, best, strict=True)) == 1]
+        return [self.best, *near]
+
+
+class _Problem:
+    """Levels and rises of one moment, and all hypotheses about them."""
+
+    def __init__(self, levels: list[Level], rises: list[Rise], lag_s: float, leak_pa_s: float | None, now_s: float):
+        self.table = laws()
+        self.lag_s = lag_s
+        self.from_s = np.array([level.from_s for level in levels])
+        self.to_s = np.array([level.to_s for level in levels])
+        self.mid_s = 0.5 * (self.from_s + self.to_s)
+        self.pa = np.array([level.pa for level in levels])
+        self.variance = np.array([level.variance for level in levels])
+        self.fall_pa = falling(self.pa, 1 / self.variance)
+        self.seen_pa = float(self.fall_pa[0] - self.fall_pa[-1])
+        self.typical_sd_pa = math.sqrt(float(np.median(self.variance)))
+        high = min(abs(float(self.pa[-1])), 500.0)
+        #: How far the base of such a pump, and such a gauge, usually wander [Pa].
+        self.wander_pa = 0.35 + 0.006 * high + 2 * self.typical_sd_pa
+        self.most_pa = 0.7 * min(abs(float(self.pa[0])), 500.0) + 3 * self.seen_pa + 1.0
+        self._background(high)
+        self.groups = self._hypotheses(now_s)
+        self.law = np.concatenate([group.law for group in self.groups])
+        self.span_s = np.concatenate([group.span_s for group in self.groups])
+        self.unit = np.concatenate([group.unit for group in self.groups])
+        self.log_prior = np.concatenate([group.log_prior for group in self.groups])
+        self.first_pa = np.concatenate([np.full(len(group.law), group.first_pa) for group in self.groups])
+        self.gone = np.concatenate([1 - group.shape[-1] for group in self.groups])
+        self.offsets = np.cumsum([0] + [len(group.law) for group in self.groups])
+        self._rises(rises, leak_pa_s)
+
+    # ------------------------------------------------------------------ hypotheses
+
+    def _spans(self, now_s: float) -> tuple[Array, Array]:
+        """Spans for laws that end (close together around now) and for those that fade [s]."""
+        first_s = float(self.to_s[0])
+        coarse = np.exp(np.arange(math.log(first_s + 120.0), math.log(LATEST_S), 0.06))
+        recent = np.concatenate([now_s - np.arange(0.0, 1800.0, 60.0), now_s - np.arange(1800.0, 5400.0, 120.0)])
+        soon = now_s + np.arange(1, 16) * 120.0
+        ending = np.unique(np.round(np.concatenate([coarse, recent[recent > first_s + 60.0], soon]), 1))
+        return ending, coarse
+
+    def _shapes(self, which: Index, spans_s: Array) -> tuple[Floats, Array]:
+        """(levels, laws, spans) levels in units of the first three's mean, and that unit (laws, spans)."""
+        table = self.table
+        edges = np.maximum(np.concatenate([self.from_s, self.to_s]) - self.lag_s, 0.0)
+        index, share = Laws.place(edges[:, None] / spans_s[None, :])
+        gas = table.gas[which]
+        come = gas[:, index]
+        come += (gas[:, index + 1] - come) * share
+        count = len(self.mid_s)
+        rows = (come[:, count:] - come[:, :count]) / (self.to_s - self.from_s)[None, :, None].astype(np.float32)
+        unit = np.maximum(rows[:, :3].mean(axis=1), 1e-12)
+        rows /= unit[:, None, :]
+        return np.ascontiguousarray(np.moveaxis(rows, 1, 0)), unit.astype(np.float64)
+
+    def _hypotheses(self, now_s: float) -> list[_Group]:
+        table = self.table
+        ends, fades = np.nonzero(table.ends)[0], np.nonzero(~table.ends)[0]
+        ending_s, fading_s = self._spans(now_s)
+        shapes, unit = self._shapes(ends, ending_s)
+        width = np.log(np.gradient(np.log(ending_s)))
+        past = ending_s <= now_s
+        last_pa = float(self.fall_pa[-1])
+        groups: list[_Group] = []
+        for j in np.nonzero(past)[0]:
+            end_s = float(ending_s[j])
+            after = self.mid_s > end_s + self.lag_s
+            base_pa = float(self.pa[after].mean()) if after.any() else last_pa
+            left_pa = np.where(self.from_s < end_s, np.maximum(self.fall_pa - base_pa, 0.0), 0.0)
+            groups.append(
+                _Group(
+                    max(float(self.fall_pa[0]) - base_pa, 0.0),
+                    left_pa,
+                    np.ascontiguousarray(shapes[:, :, j]),
+                    ends,
+                    np.full(len(ends), end_s),
+                    unit[:, j],
+                    table.log_prior[ends] + width[j],
+                )
+            )
+        late_shape, late_unit = self._shapes(fades, fading_s)
+        fade_width = np.log(np.gradient(np.log(fading_s)))
+        count, future = len(self.mid_s), int((~past).sum())
+        shape = np.concatenate([shapes[:, :, ~past].reshape(count, -1), late_shape.reshape(count, -1)], axis=1)
+        law = np.concatenate([np.repeat(ends, future), np.repeat(fades, len(fading_s))])
+        span_s = np.concatenate([np.tile(ending_s[~past], len(ends)), np.tile(fading_s, len(fades))])
+        units = np.concatenate([unit[:, ~past].ravel(), late_unit.ravel()])
+        widths = np.concatenate([np.tile(width[~past], len(ends)), np.tile(fade_width, len(fades))])
+        bins = np.digitize(shape[-1], LEFT_EDGES)
+        for number, left in enumerate(LEFT_MIDDLES.tolist()):
+            of_bin = np.nonzero(bins == number)[0]
+            if len(of_bin):
+                first_pa = self.seen_pa / (1 - left)
+                groups.append(
+                    _Group(
+                        first_pa,
+                        np.maximum(self.fall_pa - last_pa, 0.0) + first_pa * left,
+                        shape[:, of_bin],
+                        law[of_bin],
+                        span_s[of_bin],
+                        units[of_bin],
+                        table.log_prior[law[of_bin]] + widths[of_bin],
+                    )
+                )
+        return groups
+
+    # ------------------------------------------------------------------ background
+
+    def _background(self, high_pa: float) -> None:
+        """Covariances between the levels, of all that is not release."""
+        mid, outer = self.mid_s, np.multiply.outer
+        common = np.full((len(mid), len(mid)), (30.0 + 2 * self.seen_pa) ** 2)
+        size = WARMING_PA + 0.02 * min(high_pa, 200.0)
+        for warming_s in (900.0, 2700.0):
+            warmed = 1 - np.exp(-mid / warming_s)
+            common += 0.5 * size * size * outer(warmed, warmed)
+        size = SETTLING * self.seen_pa + 1.0
+        for settling_s in SETTLING_S:
+            unsettled = np.exp(-(mid - mid[0]) / settling_s)
+            common += size * size * outer(unsettled, unsettled)
+        drying = np.sqrt(1800.0 / np.maximum(mid, 120.0))
+        common += (DRYING_PA + 0.01 * min(high_pa, 200.0)) ** 2 * outer(drying, drying)
+        common += (0.2 + 2 * self.typical_sd_pa) ** 2 * outer(mid, mid) / 3600.0**2
+        common += np.diag(self.variance + 0.02**2)
+        self._common = common
+        apart = np.abs(mid[:, None] - mid[None, :])
+        self._wander = np.exp(-apart / WANDER_S) + WALK**2 * np.minimum(mid[:, None], mid[None, :]) / 3600.0
+        log_mid = np.log(np.maximum(mid, 1.0))
+        self._misfit = MISFIT**2 * np.exp(-np.abs(log_mid[:, None] - log_mid[None, :]) / MISFIT_LN)
+        self._uneven: dict[float, Array] = {}
+        for uneven_s in _UNEVEN_S:
+            # A mean over a while evens out.
+            long = np.maximum(self.to_s - self.from_s, 1.0) / uneven_s
+            kept = 2 / long * (1 - -np.expm1(-long) / long)
+            between = np.exp(-apart / uneven_s) * np.sqrt(outer(kept, kept))
+            np.fill_diagonal(between, kept)
+            self._uneven[uneven_s] = between
+
+    def _rises(self, rises: list[Rise], leak_pa_s: float | None) -> None:
+        """What the rises say of every hypothesis: precision and pull of the amplitude, for a lag as expected."""
+        self.lags = np.ones(1)
+        self.rise_precision = self.rise_pull = np.zeros(len(self.law))
+        if not rises:
+            return
+        table = self.table
+        self.lags = np.array(LAGS)
+        time_s, pa_s, variance = (np.array(column) for column in zip(*rises, strict=True))
+        index, share = Laws.place(time_s[:, None] / self.span_s[None, :])
+        flow = table.flow[self.law[None, :], index]
+        flow = flow + (table.flow[self.law[None, :], index + 1] - flow) * share
+        rows = flow / (self.span_s * self.unit * self.lag_s)[None, :]
+        drying = np.sqrt(1800.0 / np.maximum(time_s, 120.0))
+        over = np.maximum(pa_s - pa_s.min(), 0.0)
+        cov = np.diag(variance + (0.1 * over) ** 2)
+        leak, leak_sd = (0.0, 1.0) if leak_pa_s is None else (leak_pa_s, 0.3 * leak_pa_s + 0.003)
+        cov += leak_sd**2 + (DRYING_PA / self.lag_s) ** 2 * np.multiply.outer(drying, drying)
+        white = np.linalg.inv(np.linalg.cholesky(cov))
+        shape, value = white @ rows, white @ (pa_s - leak)
+        self.rise_precision, self.rise_pull = np.einsum("ij,ij->j", shape, shape), value @ shape
+
+    # ------------------------------------------------------------------ likelihood
+
+    def score(self, noise: Noise, log_noise: float, columns: Index | None = None) -> tuple[Array, Array, Array]:
+        """Log weight, mean and spread of the amplitude: (lags, hypotheses) of all, or of some columns."""
+        count = len(self.law) if columns is None else len(columns)
+        precision, pull, constant = np.empty(count), np.empty(count), np.empty(count)
+        values = self.pa - float(self.pa[-3:].mean())
+        if columns is None:
+            used: list[int] = list(range(len(self.groups)))
+            of_column = None
+        else:
+            of_column = np.searchsorted(self.offsets, columns, side="right") - 1
+            used = np.unique(of_column).tolist()
+        steady = (
+            self._common + (noise.wander * self.wander_pa) ** 2 * self._wander + np.diag(noise.extra * self.variance)
+        )
+        rough = self._misfit + noise.uneven**2 * self._uneven[noise.uneven_s]
+        left = np.stack([self.groups[number].left_pa for number in used])
+        root = np.linalg.cholesky(steady[None] + left[:, :, None] * left[:, None, :] * rough[None])
+        log_root = np.log(np.einsum("gii->gi", root)).sum(axis=1)
+        white = np.linalg.inv(root)
+        values_white = white @ values
+        narrow = white.astype(np.float32)
+        for place, number in enumerate(used):
+            group = self.groups[number]
+            if columns is None or of_column is None:
+                where: slice | Index = slice(int(self.offsets[number]), int(self.offsets[number + 1]))
+                shape = group.shape
+            else:
+                where = np.nonzero(of_column == number)[0]
+                shape = group.shape[:, columns[where] - self.offsets[number]]
+            shaped = narrow[place] @ shape
+            value = values_white[place]
+            precision[where] = np.einsum("ij,ij->j", shaped, shaped)
+            pull[where] = value.astype(np.float32) @ shaped
+            constant[where] = -0.5 * float(value @ value) - log_root[place]
+        return self._amplitudes(precision, pull, constant + log_noise, columns)
+
+    def _amplitudes(
+        self, precision: Array, pull: Array, constant: Array, columns: Index | None
+    ) -> tuple[Array, Array, Array]:
+        """The amplitude is positive and about what the levels' fall makes it, if the hypothesis is right."""
+        some: slice | Index = slice(None) if columns is None else columns
+        first = self.first_pa[some]
+        width = 0.6 * first + 1.0
+        lags = self.lags[:, None]
+        a = precision[None, :] + self.rise_precision[some][None, :] / lags**2 + 1 / width**2
+        b = pull[None, :] + self.rise_pull[some][None, :] / lags + first / width**2
+        z = b / np.sqrt(a)
+        log_weight = (
+            0.5 * z * z
+            - 0.5 * (first / width) ** 2
+            - 0.5 * np.log(a * width**2)
+            # Logistic form of the normal distribution function: within 0.01 of it, and never log(0).
+            - np.logaddexp(0.0, -1.702 * z)
+            + np.logaddexp(0.0, -1.702 * first / width)
+            + constant
+            + self.log_prior[some]
+            - 0.5 * (first / self.most_pa) ** 2
+            - 0.5 * (np.log(lags) / LAG_LN_SD) ** 2
+        )
+        return log_weight, b / a, 1 / np.sqrt(a)
+
+
+def fit(
+    levels: list[Level],
+    rises: list[Rise],
+    *,
+    lag_s: float,
+    leak_pa_s: float | None,
+    now_s: float,
+    search: NoiseSearch,
+) -> Fits:
+    """All that fits, by weight. Six levels or more.
+
+    lag_s : time constant of the chamber at its plateau;  leak_pa_s : from commissioning, None if unknown
+    """
+    problem = _Problem(levels, rises, lag_s, leak_pa_s, now_s)
+    tried = search.candidates()
+    whole = {tried[0]: problem.score(NOISES[tried[0]], _NOISE_LN[tried[0]])}
+    best_of_each = whole[tried[0]][0].max(axis=0)
+    likely = np.sort(np.argpartition(best_of_each, -60)[-60:])
+    evidence: list[tuple[float, int]] = []
+    for number in tried:
+        log_weight = problem.score(NOISES[number], _NOISE_LN[number], likely)[0]
+        evidence.append((float(np.logaddexp.reduce(log_weight.ravel())), number))
+    evidence.sort(reverse=True)
+    search.best = evidence[0][1]
+    kept = [number for value, number in evidence[:3] if value > evidence[0][0] - 2.5]
+    parts = [whole[n] if n in whole else problem.score(NOISES[n], _NOISE_LN[n]) for n in kept]
+    log_weight = np.stack([part[0] for part in parts])
+    top = float(log_weight.max())
+    floor = top - HOPELESS
+    if int((log_weight > floor).sum()) > MOST_FITS:
+        floor = float(np.partition(log_weight.ravel(), -MOST_FITS)[-MOST_FITS])
+    _, lag, column = where = np.nonzero(log_weight > floor)
+    mean = np.stack([part[1] for part in parts])[where]
+    spread = np.stack([part[2] for part in parts])[where]
+    per = 1 / (problem.lag_s * problem.lags[lag] * problem.unit[column] * problem.span_s[column])
+    return Fits(
+        log_weight[where] - top,
+        problem.law[column],
+        problem.span_s[column],
+        mean * per,
+        spread * per,
+        np.maximum(mean, 0.0),
+        problem.gone[column].astype(np.float64),
+    )
