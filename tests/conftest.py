@@ -7,6 +7,9 @@ from collections.abc import Generator
 
 import pytest
 
+# Small matrices: threads of the linear algebra only get in each other's way, the more so beside another worker.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(

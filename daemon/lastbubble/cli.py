@@ -41,6 +41,8 @@ COMMANDS: Final[dict[str, str]] = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command line; returns its exit code."""
+    # The models' matrices are small: threads of the linear algebra would only take the cores that the guard may need.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if argv is None else argv)
     parser = argparse.ArgumentParser(
         prog="lastbubble",

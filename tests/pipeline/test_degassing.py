@@ -95,7 +95,7 @@ def test_two_runs_say_the_same() -> None:
 
 @pytest.mark.parametrize("step_pa", [24.4, 100.0, 400.0])
 def test_a_coarse_gauge_is_told_within_ten_minutes_and_never_guesses(step_pa: float) -> None:
-    case = make(22, step_pa=step_pa, noise_pa=0.3 * step_pa)
+    case = make(22, step_pa=step_pa, noise_pa=0.3 * step_pa, hours=2.5)
     said, _ = run(case)
     told = [record for record in said if isinstance(record, Caution) and record.cause == "gauge_too_coarse"]
     assert len(told) == 1

@@ -36,8 +36,9 @@ LAST_PIECE_SHARE: Final = 0.08
 #: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, if it stands
 #: in two verdicts running (a lull of the bubbles looks like their end for a level or two).
 SURE: Final = 0.95
-#: From here on every level is judged.
+#: From here on it is judged more often, though not sooner than this share of the time pumped.
 CLOSE: Final = 0.5
+CLOSE_SHARE: Final = 0.015
 
 
 class ChamberModel:
@@ -75,6 +76,7 @@ class ChamberModel:
         self._forecast_due_s = 0.0
         self._called = False
         self._sure_before = False
+        self._close_due_s = 0.0
         self._resumed_since_s: float | None = None
         self._still_level: float | None = None
         self._highest, self._newest, self._first_level = -math.inf, 0.0, 0.0
@@ -176,8 +178,8 @@ class ChamberModel:
         self._newest = mean
         judge.level(middle, mean, variance, max(block.end_s - started_s, BLOCK_S))
         if self.phase == "degassing":
-            close = self._verdict is not None and self._verdict.safe > CLOSE
-            if block.end_s >= self._forecast_due_s or (close and block.end_s >= self._pump_start_s + FORECAST_FROM_S):
+            close = self._verdict is not None and self._verdict.safe > CLOSE and self._shows()
+            if block.end_s >= (self._close_due_s if close else self._forecast_due_s):
                 self._judge_now(time_s, block.end_s, judge, said)
         elif self.phase == "still":
             self._watch_resumption(middle, mean, math.sqrt(variance))
@@ -185,6 +187,8 @@ class ChamberModel:
     def _judge_now(self, time_s: float, now: float, judge: EndJudge, said: list[Record]) -> None:
         verdict = judge.verdict(now)
         self._verdict = verdict
+        age = now - self._pump_start_s
+        self._close_due_s = max(now + CLOSE_SHARE * age, self._pump_start_s + FORECAST_FROM_S)
         if verdict is None:
             return
         sure = verdict.safe >= SURE and verdict.stopped >= 0.5
@@ -200,7 +204,7 @@ class ChamberModel:
             return
         if now < self._forecast_due_s:
             return
-        self._forecast_due_s = now + max(FORECAST_EVERY_S, FORECAST_SHARE * (now - self._pump_start_s))
+        self._forecast_due_s = now + max(FORECAST_EVERY_S, FORECAST_SHARE * age)
         if not self._is_bath() or self._is_flat(now):
             return
         p10, p50, p90 = (self._log_s(t) for t in (verdict.p10_s, verdict.p50_s, verdict.p90_s))
@@ -213,9 +217,13 @@ class ChamberModel:
         # A batch is several pieces, and they do not end together: the last may hide behind one that just did.
         if now - verdict.since_s < max(LAST_PIECE_S, LAST_PIECE_SHARE * (verdict.since_s - self._pump_start_s)):
             return False
+        return self._shows(verdict.seen)
+
+    def _shows(self, seen_pa: float = math.inf) -> bool:
+        """Has the gauge really shown a fall: of the level, or from rise to rise?"""
         gauge = self._gauge
         coarse = gauge.resolution_pa >= COARSE_PA
-        shown = min(verdict.seen, self._highest - self._newest)
+        shown = min(seen_pa, self._highest - self._newest)
         by_level = shown > max(1.0, 1.2 * gauge.step_pa, 1.0 * gauge.noise_pa)
         by_rises = False
         if len(self._rises) >= 3:

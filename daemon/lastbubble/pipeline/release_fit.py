@@ -48,14 +48,22 @@ WALK: Final = 0.4
 #: Latest end that is tried [s].
 LATEST_S: Final = 16 * 3600.0
 #: Time constant of the chamber, relative to what the pump-down said, and how sure that is (width of ln).
-LAGS: Final = (0.5, 0.7, 1.0, 1.4, 2.0)
+LAGS: Final = (0.6, 1.0, 1.67)
 LAG_LN_SD: Final = 0.4
+#: Unevenness of a rise: relative, and relative to the largest seen.
+RISE_UNEVEN: Final = 0.2
+RISE_FLOOR: Final = 0.04
 #: Bins of the share still to come, for the unevenness of what has not ended.
 LEFT_EDGES: Final = np.array([0.03, 0.1, 0.2, 0.35, 0.55, 0.8])
 LEFT_MIDDLES: Final = np.array([0.015, 0.065, 0.15, 0.275, 0.45, 0.675, 0.9])
 #: Fits this much less likely than the best (nats) are dropped.
 HOPELESS: Final = 9.0
 MOST_FITS: Final = 2500
+#: With the noise that fitted best so far, so many of the best are tried with other noise, and all that are no further
+#: from the best than this (nats) with the noise that then fits.
+TRIED: Final = 30
+WORTH: Final = 22.0
+MOST_TRIED: Final = 12_000
 
 
 class Noise(NamedTuple):
@@ -191,9 +199,9 @@ class _Problem:
     def _spans(self, now_s: float) -> tuple[Array, Array]:
         """Spans for laws that end (close together around now) and for those that fade [s]."""
         first_s = float(self.to_s[0])
-        coarse = np.exp(np.arange(math.log(first_s + 120.0), math.log(LATEST_S), 0.06))
-        recent = np.concatenate([now_s - np.arange(0.0, 1800.0, 60.0), now_s - np.arange(1800.0, 5400.0, 120.0)])
-        soon = now_s + np.arange(1, 16) * 120.0
+        coarse = np.exp(np.arange(math.log(first_s + 120.0), math.log(LATEST_S), 0.08))
+        recent = np.concatenate([now_s - np.arange(0.0, 1800.0, 60.0), now_s - np.arange(1800.0, 5400.0, 180.0)])
+        soon = now_s + np.array([120.0, 240.0, 360.0, 480.0, 660.0, 840.0, 1080.0, 1380.0, 1800.0])
         ending = np.unique(np.round(np.concatenate([coarse, recent[recent > first_s + 60.0], soon]), 1))
         return ending, coarse
 
@@ -308,8 +316,10 @@ class _Problem:
         flow = flow + (table.flow[self.law[None, :], index + 1] - flow) * share
         rows = flow / (self.span_s * self.unit * self.lag_s)[None, :]
         drying = np.sqrt(1800.0 / np.maximum(time_s, 120.0))
+        # Bubbles come in trains: a rise of a few minutes shows more or less than the law's flow, and what is left of it
+        # then is not known, but some share of what has been.
         over = np.maximum(pa_s - pa_s.min(), 0.0)
-        cov = np.diag(variance + (0.1 * over) ** 2)
+        cov = np.diag(variance + (RISE_UNEVEN * over) ** 2 + (RISE_FLOOR * over.max()) ** 2)
         leak, leak_sd = (0.0, 1.0) if leak_pa_s is None else (leak_pa_s, 0.3 * leak_pa_s + 0.003)
         cov += leak_sd**2 + (DRYING_PA / self.lag_s) ** 2 * np.multiply.outer(drying, drying)
         white = np.linalg.inv(np.linalg.cholesky(cov))
@@ -395,9 +405,9 @@ def fit(
     """
     problem = _Problem(levels, rises, lag_s, leak_pa_s, now_s)
     tried = search.candidates()
-    whole = {tried[0]: problem.score(NOISES[tried[0]], _NOISE_LN[tried[0]])}
-    best_of_each = whole[tried[0]][0].max(axis=0)
-    likely = np.sort(np.argpartition(best_of_each, -60)[-60:])
+    first = problem.score(NOISES[tried[0]], _NOISE_LN[tried[0]])
+    best_of_each = first[0].max(axis=0)
+    likely = np.sort(np.argpartition(best_of_each, -TRIED)[-TRIED:])
     evidence: list[tuple[float, int]] = []
     for number in tried:
         log_weight = problem.score(NOISES[number], _NOISE_LN[number], likely)[0]
@@ -405,13 +415,22 @@ def fit(
     evidence.sort(reverse=True)
     search.best = evidence[0][1]
     kept = [number for value, number in evidence[:3] if value > evidence[0][0] - 2.5]
-    parts = [whole[n] if n in whole else problem.score(NOISES[n], _NOISE_LN[n]) for n in kept]
+    columns = np.nonzero(best_of_each > best_of_each.max() - WORTH)[0]
+    if len(columns) > MOST_TRIED:
+        columns = np.sort(np.argpartition(best_of_each, -MOST_TRIED)[-MOST_TRIED:])
+    parts = [
+        tuple(part[:, columns] for part in first)
+        if number == tried[0]
+        else problem.score(NOISES[number], _NOISE_LN[number], columns)
+        for number in kept
+    ]
     log_weight = np.stack([part[0] for part in parts])
     top = float(log_weight.max())
     floor = top - HOPELESS
     if int((log_weight > floor).sum()) > MOST_FITS:
         floor = float(np.partition(log_weight.ravel(), -MOST_FITS)[-MOST_FITS])
-    _, lag, column = where = np.nonzero(log_weight > floor)
+    where = np.nonzero(log_weight > floor)
+    lag, column = where[1], columns[where[2]]
     mean = np.stack([part[1] for part in parts])[where]
     spread = np.stack([part[2] for part in parts])[where]
     per = 1 / (problem.lag_s * problem.lags[lag] * problem.unit[column] * problem.span_s[column])
