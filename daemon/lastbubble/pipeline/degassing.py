@@ -34,8 +34,10 @@ FORECAST_SHARE: Final = 0.05
 LAST_PIECE_S: Final = 480.0
 LAST_PIECE_SHARE: Final = 0.08
 #: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, if it stands
-#: in two verdicts running (a lull of the bubbles looks like their end for a level or two).
+#: in so many verdicts running, so far apart (a lull of the bubbles looks like their end for a level or two).
 SURE: Final = 0.95
+STANDS: Final = 3
+STANDS_S: Final = 90.0
 #: From here on it is judged more often, though not sooner than this share of the time pumped.
 CLOSE: Final = 0.5
 CLOSE_SHARE: Final = 0.015
@@ -75,7 +77,7 @@ class ChamberModel:
         self._new_level()
         self._forecast_due_s = 0.0
         self._called = False
-        self._sure_before = False
+        self._sure_count, self._sure_at_s = 0, -math.inf
         self._close_due_s = 0.0
         self._resumed_since_s: float | None = None
         self._still_level: float | None = None
@@ -192,8 +194,11 @@ class ChamberModel:
         if verdict is None:
             return
         sure = verdict.safe >= SURE and verdict.stopped >= 0.5
-        stands, self._sure_before = sure and self._sure_before, sure
-        if stands and self._may_call(verdict, now):
+        if not sure:
+            self._sure_count = 0
+        elif now - self._sure_at_s >= STANDS_S:
+            self._sure_count, self._sure_at_s = self._sure_count + 1, now
+        if self._sure_count >= STANDS and sure and self._may_call(verdict, now):
             since = min(max(verdict.since_s, self._pump_start_s), now)
             said.append(
                 Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.safe, 3), self._basis(verdict, now))
