@@ -40,7 +40,7 @@ LEARNT_FACT: Final = "oven_learnt"
 #: The ledger's name for the trip that was told last: one that stands is no news after a restart.
 TRIP_FACT: Final = "told_trip"
 #: How long the page's marks can be taken back [s].
-HELD_S: Final = 8.0
+HELD_S: Final = 20.0
 #: Longest wait of an asker for the next pass [s of real time].
 _ORDER_S: Final = 15.0
 #: A reading of the chamber is shown so long after it came [s].
@@ -412,6 +412,7 @@ class Service:
             batch=batch.id,
             batch_name=batch.name,
             time_s=max(sample.time_s, 0.0),
+            sample_age_s=round(max(0.0, now_s - batch.zero.now_s - max(batch.last_s, 0.0)), 1),
             chamber_pa=shown.value if shown is not None else None,
             oven_c=sample.oven_c,
             oven2_c=sample.oven2_c,

@@ -17,9 +17,11 @@ from lastbubble.desk import Desk, DeskSocket
 from lastbubble.errors import BadInput, LastbubbleError
 from lastbubble.guard.client import GuardClient
 from lastbubble.guard.protocol import GUARD_SOCKET
-from lastbubble.ledger.series import series
+from lastbubble.ledger.rows import BatchRow, utc_text
+from lastbubble.ledger.series import marks, series
 from lastbubble.ledger.store import Ledger
 from lastbubble.outlets.homie import HeatView
+from lastbubble.outlets.page.compare import pump_down_of
 from lastbubble.service import Service, ServiceSettings
 
 if TYPE_CHECKING:
@@ -182,13 +184,22 @@ class Station:
             wanted["held"] = True
         return self._desk.ask(wanted, page=True)
 
-    def series(self, batch: int | None, points: int) -> dict[str, list[Any]]:
-        """Curves on one common scale of time, extremes kept; a curve without a value at a moment has None there."""
+    def series(self, batch: int | None, points: int) -> dict[str, list[tuple[float, float | None]]]:
+        """Thinned curves, each at its own times, extremes kept. Raises BadInput when there is no such batch."""
         number = self.service.batch_id if batch is None else batch
-        self.ledger.batch(number)
-        curves = {name: dict(series(self.ledger, number, name, points=points)) for name in _CURVES}
-        times = sorted(set().union(*curves.values()))
-        return {"time_s": times, **{name: [curve.get(t) for t in times] for name, curve in curves.items()}}
+        self._row(number)
+        return {name: series(self.ledger, number, name, points=points) for name in _CURVES}
+
+    def pump_down_s(self, batch: int) -> float:
+        """When the batch's pump-down began, batch time; 0 where it never did. Raises BadInput as `series`."""
+        self._row(batch)
+        return pump_down_of([json.loads(stored.line) for stored in self.ledger.records(batch)]) or 0.0
+
+    def _row(self, number: int) -> BatchRow:
+        try:
+            return self.ledger.batch(number)
+        except LastbubbleError as exc:
+            raise BadInput(str(exc)) from exc
 
     def batches(self) -> list[dict[str, Any]]:
         """The batch book's rows, newest first."""
@@ -205,9 +216,16 @@ class Station:
 
     def batch(self, number: int) -> dict[str, Any]:
         """One batch with its records. Raises BadInput when there is none of that number."""
-        try:
-            row = self.ledger.batch(number)
-        except LastbubbleError as exc:
-            raise BadInput(str(exc)) from exc
+        row = self._row(number)
         story = [json.loads(stored.line) for stored in self.ledger.records(number)]
-        return {"id": row.id, "name": row.name, "notes": row.notes, "header": dict(row.header), "story": story}
+        return {
+            "id": row.id,
+            "name": row.name,
+            "notes": row.notes,
+            "opened_utc": utc_text(row.opened_utc),
+            "closed_utc": utc_text(row.closed_utc),
+            "header": dict(row.header),
+            "pieces": list(row.pieces),
+            "marks": marks(self.ledger, number),
+            "story": story,
+        }

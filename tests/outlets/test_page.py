@@ -14,7 +14,8 @@ import pytest
 from lastbubble.clock import RealClock
 from lastbubble.errors import BadInput
 from lastbubble.outlets.page.auth import Brake, Sessions, check_password, hash_password
-from lastbubble.outlets.page.server import BODY_BYTES, PageServer, PageSettings, chart_rows
+from lastbubble.outlets.page.curves import chart_rows
+from lastbubble.outlets.page.server import BODY_BYTES, PageServer, PageSettings
 from lastbubble.outlets.page.view import MARK_BUTTONS, STAGE_WORDS, texts
 from lastbubble.records import MARKS, STAGES
 from lastbubble.units import Display
@@ -25,6 +26,7 @@ class Source:
 
     def __init__(self) -> None:
         self.asked: list[dict[str, Any]] = []
+        self.reckoned = 0
         self.state: dict[str, Any] = {"stage": "degassing", "time_s": 3600.0, "chamber_pa": 250.0, "oven_c": 21.5}
 
     def snapshot(self) -> dict[str, Any]:
@@ -34,12 +36,18 @@ class Source:
         self.asked.append(dict(request))
         return {"ok": True} if request.get("ask") in ("cut", "mark") else {"ok": False, "why": "allowed: cut, mark"}
 
-    def series(self, batch: int | None, points: int) -> dict[str, list[Any]]:
+    def series(self, batch: int | None, points: int) -> dict[str, list[tuple[float, float | None]]]:
         assert 10 <= points <= 5000
+        self.reckoned += 1
         if batch == 99:
             raise BadInput("there is no batch 99")
         names = ("chamber_pa", "oven_c", "core_c", "core_low_c", "core_high_c")
-        return {"time_s": [0.0, 60.0], **{name: [None, 20.0] for name in names}}
+        return {name: [(0.0, None), (60.0, 20.0)] for name in names}
+
+    def pump_down_s(self, batch: int) -> float:
+        if batch == 99:
+            raise BadInput("there is no batch 99")
+        return 30.0 * batch
 
     def batches(self) -> list[dict[str, Any]]:
         return [{"id": 1, "name": "<b>slabs</b>", "opened_utc": "2026-03-01T12:00:00Z", "closed_utc": ""}]

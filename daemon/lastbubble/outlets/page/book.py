@@ -1,4 +1,4 @@
-"""The batch book: all batches in a table, and one batch's story in words."""
+"""The batch book: all batches in a table, and one batch's pieces, curves and story in words."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
-from lastbubble.outlets.page.view import STAGE_WORDS, duration_text, page_html
+from lastbubble.outlets.page.now import chart_figures, chart_scripts
+from lastbubble.outlets.page.view import MARK_BUTTONS, STAGE_WORDS, duration_text, page_html
+from lastbubble.outlets.wording import in_units
+from lastbubble.units import Display
 
 __all__ = ["render_batch", "render_book", "story_line"]
 
@@ -23,53 +26,100 @@ def _moment(utc: object) -> str:
     return str(utc or "")[:16].replace("T", " ")
 
 
+def _table(label: str, heads: Sequence[str], rows: str) -> str:
+    """A table that scrolls by itself on a narrow screen, by keyboard too."""
+    cells = "".join(f'<th scope="col">{escape(head)}</th>' for head in heads)
+    return (
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}"><table>'
+        f"<thead><tr>{cells}</tr></thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
 def render_book(station: str, batches: Sequence[Mapping[str, Any]]) -> str:
     """The table of batches, newest first."""
     rows = "".join(_row(row) for row in batches)
-    table = (
-        '<table><thead><tr><th scope="col">No.</th><th scope="col">Name</th><th scope="col">Opened (UTC)</th>'
-        f'<th scope="col">Material</th><th scope="col">Closed</th></tr></thead><tbody>{rows}</tbody></table>'
-        if rows
-        else "<p>No batch yet.</p>"
-    )
+    heads = ("No.", "Name", "Opened (UTC)", "Material", "Closed")
+    table = _table("All batches", heads, rows) if rows else "<p>No batch yet.</p>"
     return page_html(
         f"Batch book - {station}",
-        f'<header><p class="station">{escape(station)}</p></header><main><section><h1>Batch book</h1>{table}</section>'
-        '<nav aria-label="Pages"><a href="/">Station</a></nav></main>',
+        f'<header><p class="station">{escape(station)}</p></header><main><h1>Batch book</h1><section>{table}</section>'
+        "</main>",
+        here="/book",
     )
+
+
+_MARK_WORDS = dict(MARK_BUTTONS)
 
 
 def story_line(record: Mapping[str, Any]) -> str:
-    """One record of the stream in words, without its time."""
+    """One record of the stream, or one mark (`kind` "mark"), in words, without its time."""
     kind = record.get("kind")
     if kind == "stage":
         stage = str(record.get("stage"))
         return STAGE_WORDS.get(stage, stage)
     if kind == "event":
         return str(record.get("name")).replace("_", " ")
+    if kind == "mark":
+        mark = str(record.get("mark"))
+        return "By hand: " + (_MARK_WORDS.get(mark) or mark.replace("=", " ").replace("_", " "))
     if kind == "trip":
         return "The guard opened the relay: " + str(record.get("cause")).replace("_", " ")
     return str(record.get("text") or str(record.get("cause")).replace("_", " "))
 
 
-def render_batch(station: str, batch: Mapping[str, Any]) -> str:
-    """One batch: what it was, and its story."""
+def _pieces(pieces: Sequence[Mapping[str, Any]]) -> str:
+    """What a person keeps of the pieces, a row each; the columns are those that any of them has."""
+    if not pieces:
+        return ""
+    names = list(dict.fromkeys(name for piece in pieces for name in piece))
+    rows = ""
+    for piece in pieces:
+        cells = "".join(f"<td>{escape(str(piece.get(name, '')))}</td>" for name in names)
+        rows += f"<tr>{cells}</tr>"
+    table = _table("Pieces", [name.replace("_", " ") for name in names], rows)
+    return f'<section aria-labelledby="pieces-h"><h2 id="pieces-h">Pieces</h2>{table}</section>'
+
+
+def render_batch(
+    station: str, batch: Mapping[str, Any], display: Display | None = None, *, charts: bool = False
+) -> str:
+    """One batch: what it was, its curves, its pieces, and its story with what was done by hand."""
+    shown = display or Display()
+    number = int(batch["id"])
+    name = str(batch.get("name") or "")
+    head = {
+        "opened (UTC)": _moment(batch.get("opened_utc")),
+        "closed (UTC)": _moment(batch.get("closed_utc")) or "open",
+    }
+    told = {
+        str(key).replace("_", " "): value
+        for key, value in (batch.get("header") or {}).items()
+        if key not in ("oven_learnt", "history", "started_utc", "station")
+    }
     facts = "".join(
-        f"<div><dt>{escape(str(name).replace('_', ' '))}</dt><dd><small>{escape(str(value))}</small></dd></div>"
-        for name, value in (batch.get("header") or {}).items()
-        if name not in ("oven_learnt", "history")
+        f"<div><dt>{escape(key)}</dt><dd>{escape(str(value))}</dd></div>" for key, value in {**head, **told}.items()
     )
+    story = [record for record in batch.get("story") or () if record.get("kind") != "forecast"]
+    story += [{"t": time_s, "kind": "mark", "mark": mark} for time_s, mark in batch.get("marks") or ()]
     lines = "".join(
-        f"<tr><td>{duration_text(float(record['t']))}</td><td>{escape(story_line(record))}</td></tr>"
-        for record in batch.get("story") or ()
-        if record.get("kind") != "forecast"
+        f"<tr><td>{duration_text(float(record['t']))}</td><td>{escape(in_units(story_line(record), shown))}</td></tr>"
+        for record in sorted(story, key=lambda record: float(record["t"]))
     )
     notes = f"<p>{escape(str(batch.get('notes')))}</p>" if batch.get("notes") else ""
+    curves = (
+        f'<section aria-labelledby="curves-h"><h2 id="curves-h">Curves</h2>{chart_figures(str(number))}</section>'
+        if charts
+        else ""
+    )
     return page_html(
-        f"Batch {batch['id']} - {station}",
-        f'<header><p class="station">{escape(station)}</p></header><main><section><h1>Batch {int(batch["id"])}</h1>'
-        f"<p>{escape(str(batch.get('name') or ''))}</p>{notes}<dl>{facts}</dl></section>"
-        f'<section><h2>Its story</h2><table><thead><tr><th scope="col">After</th><th scope="col">What</th></tr></thead>'
-        f"<tbody>{lines}</tbody></table></section>"
-        '<nav aria-label="Pages"><a href="/book">Batch book</a> <a href="/">Station</a></nav></main>',
+        f"Batch {number} - {station}",
+        f'<header><p class="station">{escape(station)}</p></header><main>'
+        f"<h1>Batch {number}{': ' + escape(name) if name else ''}</h1>"
+        f'<section>{notes}<dl class="facts">{facts}</dl>'
+        f'<p><a href="/history?a={number}">Compare it with another batch</a></p></section>'
+        f"{curves}{_pieces(batch.get('pieces') or ())}"
+        '<section aria-labelledby="story-h"><h2 id="story-h">Its story</h2>'
+        f"{_table('Story', ('After', 'What'), lines)}</section></main>",
+        chart_scripts(charts),
+        here="/batch",
     )

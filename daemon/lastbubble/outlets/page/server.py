@@ -7,31 +7,37 @@ Rules
   this very page, also on the loopback, where the Host must be one of the loopback's names: that is what keeps other
   sites in the same browser out.
 - A slow or stalled caller holds up nobody: the live stream keeps one message a caller (the latest), bodies are small
-  and must come within seconds, and there are at most `MOST_LISTENERS` live streams.
+  and must come within seconds, who asks nothing is let go, and there are at most `MOST_LISTENERS` live streams and
+  `MOST_CALLERS` connections, so that no crowd takes the files that the ledger needs.
+- The cut waits behind nothing else that is asked here: it has a thread of its own.
 """
 
 from __future__ import annotations
 
 import asyncio
 import functools
-import importlib.util
+import gzip
 import json
 import logging
 import threading
 from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final, Protocol
 from urllib.parse import urlsplit
 
 from aiohttp import web
+from aiohttp.web_protocol import RequestHandler
 
 from lastbubble.clock import Clock
 from lastbubble.errors import BadInput
+from lastbubble.outlets.page.assets import asset, has_charts
 from lastbubble.outlets.page.auth import LONGEST, Brake, Sessions, check_password
 from lastbubble.outlets.page.book import render_batch, render_book
-from lastbubble.outlets.page.view import render_now, render_sign_in, texts
+from lastbubble.outlets.page.compare import render_compare
+from lastbubble.outlets.page.curves import Curve, chart_rows, overlay_rows
+from lastbubble.outlets.page.now import render_now
+from lastbubble.outlets.page.view import bands, render_sign_in, texts
 from lastbubble.units import Display
 
 __all__ = ["PageServer", "PageSettings", "PageSource"]
@@ -40,10 +46,16 @@ log = logging.getLogger("lastbubble.page")
 
 LOOPBACK: Final = frozenset({"127.0.0.1", "::1", "localhost"})
 MOST_LISTENERS: Final = 256
+MOST_CALLERS: Final = 400
+#: A connection that asks nothing, or takes so long to ask, is let go [s].
+SILENT_S: Final = 20.0
+#: Passwords that wait to be checked; checking one is meant to be slow.
+MOST_GUESSES: Final = 8
+#: Curves are reckoned anew after this; everybody who asks in between gets the same [s].
+CURVES_S: Final = 10.0
 BODY_BYTES: Final = 16384
 BODY_S: Final = 5.0
 COOKIE: Final = "lastbubble"
-_STATIC: Final = Path(__file__).with_name("static")
 
 HEADERS: Final[Mapping[str, str]] = {
     "Content-Security-Policy": (
@@ -70,9 +82,13 @@ class PageSource(Protocol):
         """One of the desk's requests; `{"ok": ..., "why": ...}`."""
         ...
 
-    def series(self, batch: int | None, points: int) -> dict[str, list[Any]]:
-        """Decimated curves of a batch (None: the open one): lists `time_s`, `chamber_pa`, `oven_c`, `core_c`,
-        `core_low_c`, `core_high_c`, extremes kept. Raises BadInput for a batch that is not there."""
+    def series(self, batch: int | None, points: int) -> Mapping[str, Curve]:
+        """Thinned curves of a batch (None: the open one), each with points at its own times, extremes kept:
+        `chamber_pa`, `oven_c`, `core_c`, `core_low_c`, `core_high_c`. Raises BadInput for a batch that is not there."""
+        ...
+
+    def pump_down_s(self, batch: int) -> float:
+        """When that batch's pump-down began, batch time; 0 where it never did. Raises BadInput as `series`."""
         ...
 
     def batches(self) -> list[dict[str, Any]]:
@@ -124,6 +140,12 @@ class PageServer:
         self._listeners: set[asyncio.Queue[str]] = set()
         self._words: dict[str, str] = {}
         self._message = ""
+        self._busy: set[RequestHandler] = set()
+        self._silent: dict[RequestHandler, float] = {}
+        self._curves: dict[tuple[Any, ...], tuple[float, asyncio.Task[bytes]]] = {}
+        self._guesses = 0
+        self._guessing = asyncio.Lock()
+        self._urgent = ThreadPoolExecutor(1, thread_name_prefix="page-cut")
         self._pool = ThreadPoolExecutor(4, thread_name_prefix="page")
         self._loop = asyncio.new_event_loop()
         self._thread: threading.Thread | None = None
@@ -162,7 +184,8 @@ class PageServer:
         if self._thread is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(10)
-        self._pool.shutdown(wait=False, cancel_futures=True)
+        for pool in (self._pool, self._urgent):
+            pool.shutdown(wait=False, cancel_futures=True)
 
     async def _open(self) -> None:
         app = web.Application(client_max_size=BODY_BYTES, middlewares=[self._careful])
@@ -172,7 +195,9 @@ class PageServer:
                 web.get("/live", self._live),
                 web.get("/now.json", self._now_json),
                 web.get("/series.json", self._series),
+                web.get("/overlay.json", self._overlay),
                 web.get("/book", self._book),
+                web.get("/history", self._history),
                 web.get(r"/batch/{number:\d{1,9}}", self._batch),
                 web.post("/ask", self._ask),
                 web.get("/sign-in", self._sign_in_page),
@@ -183,14 +208,16 @@ class PageServer:
         )
         self._runner = web.AppRunner(app, access_log=None, keepalive_timeout=20, shutdown_timeout=2)
         await self._runner.setup()
-        site = web.TCPSite(self._runner, self._settings.host, self._settings.port, backlog=128)
-        await site.start()
-        sockets = self._runner.addresses
-        self.port = sockets[0][1]
-        self._teller = self._loop.create_task(self._tell())
+        self._socket = await self._loop.create_server(
+            self._caller, self._settings.host, self._settings.port, backlog=256, reuse_address=True
+        )
+        self.port = self._socket.sockets[0].getsockname()[1]
+        self._chores = [self._loop.create_task(self._tell()), self._loop.create_task(self._let_go())]
 
     async def _shut(self) -> None:
-        self._teller.cancel()
+        for chore in self._chores:
+            chore.cancel()
+        self._socket.close()
         if self._runner is not None:
             await self._runner.cleanup()
         left = [task for task in asyncio.all_tasks(self._loop) if task is not asyncio.current_task()]
@@ -198,14 +225,36 @@ class PageServer:
             task.cancel()
         await asyncio.gather(*left, return_exceptions=True)
 
-    async def _off_loop(self, work: Callable[[], Any]) -> Any:
+    def _caller(self) -> asyncio.Protocol:
+        """Who takes a new connection: the server, or where there are too many, nobody."""
+        assert self._runner is not None
+        server = self._runner.server
+        assert server is not None
+        return _Refused() if len(server.connections) >= MOST_CALLERS else server()
+
+    async def _let_go(self) -> None:
+        """End connections on which nothing is asked: the idle, and those who ask a letter a minute."""
+        assert self._runner is not None
+        while True:
+            await asyncio.sleep(SILENT_S / 10)
+            server = self._runner.server
+            now = self._loop.time()
+            here = list(server.connections) if server is not None else []
+            self._silent = {one: self._silent.get(one, now) for one in here if one not in self._busy}
+            for one, since in self._silent.items():
+                if now - since > SILENT_S and one.transport is not None:
+                    one.transport.abort()
+
+    async def _off_loop(self, work: Callable[[], Any], *, urgent: bool = False) -> Any:
         """Run what may take a moment beside the loop, so that no caller waits for another's."""
-        return await self._loop.run_in_executor(self._pool, work)
+        return await self._loop.run_in_executor(self._urgent if urgent else self._pool, work)
 
     # -- who may ---------------------------------------------------------------------------------------------------
 
     @web.middleware
     async def _careful(self, request: web.Request, handler: Handler) -> web.StreamResponse:
+        caller = request.protocol
+        self._busy.add(caller)
         try:
             refused = self._refusal(request)
             response = refused if refused is not None else await handler(request)
@@ -215,6 +264,9 @@ class PageServer:
             response = _problem(exc.status, _PROBLEMS.get(exc.status, exc.reason))
         except TimeoutError:
             response = _problem(408, "The request's body did not come in time; send it again.")
+        finally:
+            self._busy.discard(caller)
+            self._silent[caller] = self._loop.time()
         if not response.prepared:
             response.headers.update({k: v for k, v in HEADERS.items() if k not in response.headers})
         return response
@@ -241,19 +293,25 @@ class PageServer:
 
     async def _sign_in(self, request: web.Request) -> web.StreamResponse:
         caller = request.remote or "?"
-        now = self._clock.now()
-        wait = self._brake.wait_s(caller, now)
-        if wait > 0:
-            response = _html(render_sign_in(f"Too many wrong passwords. Try again in {wait:.0f} s."), 429)
-            response.headers["Retry-After"] = str(int(wait) + 1)
-            return response
         form = await self._form(request)
         password = form.get("password", "")[: LONGEST + 1]
-        right = bool(self._settings.password) and await self._off_loop(
-            functools.partial(check_password, password, self._settings.password)
-        )
+        if self._guesses >= MOST_GUESSES:
+            return _later("Too many sign in at once.", 5.0)
+        self._guesses += 1
+        try:
+            # One after the other: many at once would all be checked before the first wrong one counts.
+            async with self._guessing:
+                wait = self._brake.wait_s(caller, self._clock.now())
+                if wait > 0:
+                    return _later("Too many wrong passwords.", wait)
+                right = bool(self._settings.password) and await self._off_loop(
+                    functools.partial(check_password, password, self._settings.password)
+                )
+                if not right:
+                    self._brake.wrong(caller, self._clock.now())
+        finally:
+            self._guesses -= 1
         if not right:
-            self._brake.wrong(caller, self._clock.now())
             log.warning("event=page_wrong_password caller=%s", caller)
             return _html(render_sign_in("That is not the password of this station."), 403)
         self._brake.right(caller)
@@ -277,18 +335,16 @@ class PageServer:
 
     # -- what is ---------------------------------------------------------------------------------------------------
 
-    async def _fresh_words(self) -> dict[str, str]:
-        return texts(await self._off_loop(self._source.snapshot), self._display)
+    async def _fresh_words(self) -> dict[str, Any]:
+        """The page's words, and its forecasts as rows to draw (`bands`)."""
+        snapshot = await self._off_loop(self._source.snapshot)
+        return {**texts(snapshot, self._display), "bands": bands(snapshot)}
 
     async def _now(self, _: web.Request) -> web.Response:
-        return _html(
-            render_now(
-                self._station,
-                await self._fresh_words(),
-                signed_in=bool(self._settings.password),
-                charts=_chart_library() is not None,
-            )
-        )
+        words = await self._fresh_words()
+        rows = words.pop("bands")
+        signed_in = bool(self._settings.password)
+        return _html(render_now(self._station, words, rows, signed_in=signed_in, charts=has_charts()))
 
     async def _now_json(self, _: web.Request) -> web.Response:
         return _json(await self._off_loop(self._source.snapshot))
@@ -331,11 +387,59 @@ class PageServer:
                 queue.put_nowait(self._message)
 
     async def _series(self, request: web.Request) -> web.Response:
-        points = _whole(request.query.get("points", "600"), "points", 10, 5000)
+        points = self._points(request)
         text = request.query.get("batch", "")
         batch = _whole(text, "batch", 1, 10**9) if text else None
-        curves = await self._off_loop(functools.partial(self._source.series, batch, points))
-        return _json(await self._off_loop(functools.partial(chart_rows, curves, self._display)))
+
+        def work() -> dict[str, Any]:
+            return chart_rows(self._source.series(batch, points), self._display)
+
+        return _packed(request, await self._reckoned(("series", batch, points), work))
+
+    async def _overlay(self, request: web.Request) -> web.Response:
+        points = self._points(request)
+        numbers = [_whole(request.query.get(name, ""), name, 1, 10**9) for name in ("a", "b")]
+
+        def work() -> dict[str, Any]:
+            both = []
+            for number in numbers:
+                begin_s = self._source.pump_down_s(number)
+                curves = self._source.series(number, points)
+                moved = {name: [(t - begin_s, value) for t, value in curve] for name, curve in curves.items()}
+                both.append((f"batch {number}", moved))
+            return overlay_rows(both[0], both[1], self._display)
+
+        return _packed(request, await self._reckoned(("overlay", *numbers, points), work))
+
+    @staticmethod
+    def _points(request: web.Request) -> int:
+        """How fine, in few steps, so that many screens share what is reckoned."""
+        points = _whole(request.query.get("points", "600"), "points", 10, 5000)
+        return -(-points // 200) * 200
+
+    async def _reckoned(self, key: tuple[Any, ...], work: Callable[[], dict[str, Any]]) -> bytes:
+        """The work's JSON, packed; made once for everybody who asks within `CURVES_S`."""
+        now = self._loop.time()
+        self._curves = {name: kept for name, kept in self._curves.items() if now - kept[0] < CURVES_S}
+        if key not in self._curves:
+            if len(self._curves) >= 32:
+                del self._curves[next(iter(self._curves))]
+
+            def whole() -> bytes:
+                return gzip.compress(json.dumps(work(), separators=(",", ":")).encode(), 5, mtime=0)
+
+            async def make() -> bytes:
+                made: bytes = await self._off_loop(whole)
+                return made
+
+            self._curves[key] = (now, self._loop.create_task(make()))
+        task = self._curves[key][1]
+        try:
+            # Shielded: who goes away must not take it from the others.
+            return await asyncio.shield(task)
+        except BadInput:
+            self._curves.pop(key, None)
+            raise
 
     async def _book(self, _: web.Request) -> web.Response:
         return _html(render_book(self._station, await self._off_loop(self._source.batches)))
@@ -343,14 +447,32 @@ class PageServer:
     async def _batch(self, request: web.Request) -> web.Response:
         number = int(request.match_info["number"])
         batch = await self._off_loop(functools.partial(self._source.batch, number))
-        return _html(render_batch(self._station, batch))
+        return _html(render_batch(self._station, batch, self._display, charts=has_charts()))
+
+    async def _history(self, request: web.Request) -> web.Response:
+        rows = await self._off_loop(self._source.batches)
+        numbers = [row["id"] for row in rows]
+        chosen: list[int] = []
+        for name, default in zip(
+            ("a", "b"), [*numbers[:2], *numbers[:1]] if len(numbers) == 1 else numbers, strict=False
+        ):
+            text = request.query.get(name, "")
+            chosen.append(_whole(text, name, 1, 10**9) if text else default)
+        both = [await self._off_loop(functools.partial(self._source.batch, number)) for number in chosen]
+        return _html(render_compare(self._station, rows, both, charts=has_charts()))
 
     async def _static(self, request: web.Request) -> web.StreamResponse:
-        name = request.match_info["name"]
-        path = _chart_library() if name == "chart.js" else _ASSETS.get(name)
-        if path is None:
+        found = asset(request.match_info["name"])
+        if found is None:
             return _problem(404, "There is no such file.")
-        return web.FileResponse(path, headers={**HEADERS, "Cache-Control": "max-age=3600"})
+        tag = f'"{found.tag}"'
+        headers = {"Cache-Control": "max-age=3600", "ETag": tag, "Vary": "Accept-Encoding"}
+        if request.headers.get("If-None-Match") == tag:
+            return web.Response(status=304, headers=headers)
+        if "gzip" in request.headers.get("Accept-Encoding", ""):
+            headers["Content-Encoding"] = "gzip"
+            return web.Response(body=found.packed, content_type=found.content_type, charset="utf-8", headers=headers)
+        return web.Response(body=found.plain, content_type=found.content_type, charset="utf-8", headers=headers)
 
     # -- what is asked ---------------------------------------------------------------------------------------------
 
@@ -373,18 +495,14 @@ class PageServer:
             wanted = dict(await self._form(request))
             if "dial" in wanted:
                 wanted["mark"] = f"dial={wanted.pop('dial').strip()}{wanted.pop('unit', '')}"
-        answer = await self._off_loop(functools.partial(self._source.ask, wanted))
+        urgent = wanted.get("ask") == "cut"
+        answer = await self._off_loop(functools.partial(self._source.ask, wanted), urgent=urgent)
         if "text/html" in request.headers.get("Accept", "") and answer.get("ok"):
             return _see("/")
         if answer.get("ok"):
             answer = {**answer, "words": await self._fresh_words()}
         return _json(answer, 200 if answer.get("ok") else 400)
 
-
-#: The only files of our own that are served; a name that is not here is not looked up anywhere.
-_ASSETS: Final[Mapping[str, Path]] = {
-    path.name: path for path in sorted(_STATIC.iterdir()) if path.suffix in (".js", ".css", ".svg")
-}
 
 _PROBLEMS: Final[Mapping[int, str]] = {
     404: "There is no such page here; the station page is at /.",
@@ -393,46 +511,12 @@ _PROBLEMS: Final[Mapping[int, str]] = {
 }
 
 
-@functools.cache
-def _chart_library() -> Path | None:
-    """The chart library as its wheel ships it (never imported: only its script is served)."""
-    spec = importlib.util.find_spec("dygraphs")
-    if spec is None or not spec.submodule_search_locations:
-        return None
-    path = Path(next(iter(spec.submodule_search_locations))) / "assets" / "dygraph-combined.js"
-    return path if path.is_file() else None
+class _Refused(asyncio.Protocol):
+    """Ends a connection as it comes."""
 
-
-def chart_rows(curves: Mapping[str, list[Any]], display: Display) -> dict[str, Any]:
-    """Rows as the chart takes them, in the station's units: hours, then each curve (the core as low, middle, high)."""
-    hours = [round(time_s / 3600, 5) for time_s in curves["time_s"]]
-    depth = display.pressure == "inHg vacuum"
-
-    def pressure(value: float | None) -> float | None:
-        if value is None:
-            return None
-        shown = display.pressure_value(value)
-        return shown if depth else max(shown, 1e-6)
-
-    def temperature(value: float | None) -> float | None:
-        return None if value is None else round(display.temperature_value(value), 2)
-
-    def band(low: float | None, middle: float | None, high: float | None) -> list[float | None]:
-        return [temperature(low), temperature(middle), temperature(high)]
-
-    return {
-        "pressure_unit": display.pressure,
-        "pressure_log": not depth,
-        "temperature_unit": "°C" if display.temperature == "degC" else "°F",
-        "pressure": [[h, pressure(p)] for h, p in zip(hours, curves["chamber_pa"], strict=True)],
-        "temperature": [
-            [h, [temperature(air)] * 3, band(low, core, high)]
-            for h, air, low, core, high in zip(
-                hours, curves["oven_c"], curves["core_low_c"], curves["core_c"], curves["core_high_c"], strict=True
-            )
-        ],
-        "note": f"{len(hours)} points; every peak of the whole batch is kept.",
-    }
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        transport.abort()
 
 
 def _same_origin(request: web.Request, *, must: bool = True) -> bool:
@@ -455,6 +539,21 @@ def _whole(text: str, name: str, low: int, high: int) -> int:
 
 def _see(path: str) -> web.Response:
     return web.Response(status=303, headers={"Location": path})
+
+
+def _later(why: str, wait_s: float) -> web.Response:
+    response = _html(render_sign_in(f"{why} Try again in {wait_s:.0f} s."), 429)
+    response.headers["Retry-After"] = str(int(wait_s) + 1)
+    return response
+
+
+def _packed(request: web.Request, packed: bytes) -> web.Response:
+    """JSON that was packed already; unpacked for who cannot."""
+    if "gzip" not in request.headers.get("Accept-Encoding", ""):
+        return web.Response(body=gzip.decompress(packed), content_type="application/json", charset="utf-8")
+    return web.Response(
+        body=packed, content_type="application/json", charset="utf-8", headers={"Content-Encoding": "gzip"}
+    )
 
 
 def _html(text: str, status: int = 200) -> web.Response:

@@ -1,12 +1,13 @@
-"""What the page shows: words made of a snapshot, and the HTML around them.
+"""What the page shows: words made of a snapshot, and the frame around every page.
 
 `texts` is the one place where a snapshot becomes words; the first page is rendered with them on the server, and the
-live updates send the same dictionary, so both always say the same. Every text is escaped here and nowhere else.
+live updates send the same dictionary, so both always say the same. Every text is escaped on its way into HTML.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from html import escape
 from typing import Any, Final
 
@@ -14,11 +15,12 @@ from lastbubble.units import Display
 
 __all__ = [
     "CAUTIONS",
+    "LIKELY_MARKS",
     "MARK_BUTTONS",
     "STAGE_WORDS",
+    "bands",
     "duration_text",
     "page_html",
-    "render_now",
     "render_sign_in",
     "texts",
 ]
@@ -37,6 +39,7 @@ STAGE_WORDS: Final[Mapping[str, str]] = {
 }
 
 HEAT_WORDS: Final[Mapping[str, str]] = {
+    "none": "This station has no guard: heat is yours to cut, at the plug",
     "withheld": "Heat is withheld",
     "permitted": "Heat is permitted",
     "tripped": "TRIPPED: the relay is open",
@@ -45,6 +48,8 @@ HEAT_WORDS: Final[Mapping[str, str]] = {
 
 #: Mark, words on the button. The order is that of the job.
 MARK_BUTTONS: Final[Sequence[tuple[str, str]]] = (
+    ("pump_on", "Pump on"),
+    ("vent_shut", "Vent shut"),
     ("bubbling", "Still bubbling"),
     ("quiet", "No bubbles seen"),
     ("isolated", "Pump valve shut"),
@@ -52,12 +57,25 @@ MARK_BUTTONS: Final[Sequence[tuple[str, str]]] = (
     ("rocked", "Rocked"),
     ("vent_open", "Vent open"),
     ("vented", "Vented"),
-    ("pump_on", "Pump on"),
     ("pump_off", "Pump off"),
     ("drained", "Drained"),
     ("oven_loaded", "Oven loaded"),
     ("oven_unloaded", "Oven unloaded"),
 )
+
+#: What a person at the bench most likely does in each stage: these buttons are in reach, the others one tap away.
+LIKELY_MARKS: Final[Mapping[str, Sequence[str]]] = {
+    "idle": ("pump_on", "vent_shut", "oven_loaded"),
+    "pump_down": ("bubbling", "quiet", "rocked", "isolated"),
+    "degassing": ("bubbling", "quiet", "rocked", "isolated", "rejoined", "vent_open"),
+    "still": ("bubbling", "rocked", "vent_open", "vented"),
+    "venting": ("vented", "pump_off"),
+    "soaking": ("pump_off", "drained", "oven_loaded"),
+    "heating": ("drained", "oven_loaded", "oven_unloaded"),
+    "curing": ("oven_unloaded",),
+    "cooling": ("oven_unloaded",),
+    "finished": ("oven_unloaded", "pump_on", "vent_shut"),
+}
 
 #: The usual cautions, beside what they concern.
 CAUTIONS: Final[Sequence[str]] = (
@@ -65,6 +83,16 @@ CAUTIONS: Final[Sequence[str]] = (
     "Let air in before the pump stops. Never lean over a chamber under vacuum.",
     "Ventilate: monomer fumes are harmful and can ignite.",
 )
+
+#: A sample older than this is no longer how it is now [s].
+OLD_S: Final = 10.0
+
+_EVENT_WORDS: Final[Mapping[str, str]] = {
+    "bubbles_stopped": "bubbles stop",
+    "cure_temperature_reached": "core at cure temperature",
+    "cure_complete": "cure complete",
+    "soak_complete": "soak complete",
+}
 
 
 def duration_text(seconds: float) -> str:
@@ -78,14 +106,94 @@ def duration_text(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def _at(snapshot: Mapping[str, Any], time_s: float) -> str:
+def _away(snapshot: Mapping[str, Any], time_s: float) -> str:
     """A moment of the batch: how far from now."""
     away = time_s - float(snapshot.get("time_s") or 0.0)
     return f"in {duration_text(away)}" if away >= 0 else f"{duration_text(-away)} ago"
 
 
+def _clock(snapshot: Mapping[str, Any], time_s: float) -> str:
+    """A moment of the batch on the wall clock of this machine, with the day when it is another one; "" if not known."""
+    try:
+        now = datetime.fromisoformat(str(snapshot["utc"])).astimezone()
+    except (KeyError, ValueError):
+        return ""
+    moment = now + timedelta(seconds=time_s - float(snapshot.get("time_s") or 0.0))
+    moment = moment.astimezone()  # over a change of summer time
+    return f"{moment:%H:%M}" if moment.date() == now.date() else f"{moment:%a %H:%M}"
+
+
+def bands(snapshot: Mapping[str, Any]) -> list[dict[str, str]]:
+    """The forecasts as rows to draw: `what`, `at`, `away`, `between`, and `low mid high` in per cent of the way from
+    now to the latest end of any band.
+    """
+    now_s = float(snapshot.get("time_s") or 0.0)
+    items = [item for item in snapshot.get("forecasts") or () if item["p90"] > now_s]
+    end_s = max([now_s + 600.0, *(item["p90"] for item in items)])
+    rows = []
+    for item in sorted(items, key=lambda item: float(item["p50"])):
+        target = str(item["target"])
+        low, mid, high = (
+            f"{max(0.0, min(100.0, 100 * (item[name] - now_s) / (end_s - now_s))):.1f}"
+            for name in ("p10", "p50", "p90")
+        )
+        first, last = (_clock(snapshot, max(item[name], now_s)) for name in ("p10", "p90"))
+        between = f"between {first} and {last}" if first else ""
+        if item["p10"] <= now_s:
+            between = f"any moment, by {last}" if last else "any moment"
+        rows.append(
+            {
+                "what": _EVENT_WORDS.get(target, target.replace("_", " ")),
+                "at": _clock(snapshot, max(item["p50"], now_s)) or _away(snapshot, item["p50"]),
+                "away": _away(snapshot, max(item["p50"], now_s)),
+                "between": between,
+                "low": low,
+                "mid": mid,
+                "high": high,
+            }
+        )
+    return rows
+
+
+def _heat(snapshot: Mapping[str, Any]) -> tuple[str, str]:
+    """The heat in words, and its tone: off, on or danger."""
+    heat = str(snapshot.get("heat_state") or "unknown")
+    text = HEAT_WORDS.get(heat, heat)
+    if heat == "tripped":
+        if snapshot.get("trip_cause"):
+            text += f" ({str(snapshot['trip_cause']).replace('_', ' ')})"
+        if snapshot.get("relay_closed"):
+            text = "TRIPPED, and the relay is still closed: PULL THE PLUG"
+        return text, "danger"
+    if heat == "permitted":
+        closed = bool(snapshot.get("relay_closed"))
+        return text + (", relay closed" if closed else ", relay open"), "on" if closed else "off"
+    if heat == "withheld" and snapshot.get("relay_closed"):
+        return "The relay is closed although heat is withheld: PULL THE PLUG", "danger"
+    return text, "danger" if heat == "unknown" else "off"
+
+
+def _forecast_text(snapshot: Mapping[str, Any]) -> str:
+    return "; ".join(
+        f"{_EVENT_WORDS.get(str(item['target']), str(item['target']).replace('_', ' '))} "
+        f"{_away(snapshot, item['p50'])} (between {_away(snapshot, item['p10'])} and {_away(snapshot, item['p90'])})"
+        for item in snapshot.get("forecasts") or ()
+    )
+
+
+def _next_when(snapshot: Mapping[str, Any]) -> str:
+    at_s = snapshot.get("next_at_s")
+    if at_s is None:
+        return ""
+    clock = _clock(snapshot, at_s)
+    late = at_s < float(snapshot.get("time_s") or 0.0)
+    if not clock:
+        return _away(snapshot, at_s)
+    return f"since {clock} ({_away(snapshot, at_s)})" if late else f"at {clock}, {_away(snapshot, at_s)}"
+
+
 def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
-    """Every word of the page that changes, by its field."""
+    """Every word of the page that changes, by its field; a field with several lines has them apart by line ends."""
     stage = str(snapshot.get("stage") or "idle")
     core = snapshot.get("core_c")
     band = ""
@@ -93,31 +201,21 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         low = display.temperature_value(snapshot["core_low_c"])
         high = display.temperature_value(snapshot["core_high_c"])
         band = f"between {low:.0f} and {high:.0f}"
-    heat = str(snapshot.get("heat_state") or "unknown")
-    heat_text = HEAT_WORDS.get(heat, heat)
-    if heat == "tripped" and snapshot.get("trip_cause"):
-        heat_text += f" ({str(snapshot['trip_cause']).replace('_', ' ')})"
-    elif heat == "permitted":
-        heat_text += ", relay closed" if snapshot.get("relay_closed") else ", relay open"
-    elif heat == "withheld" and snapshot.get("relay_closed"):
-        heat_text = "The relay is closed although heat is withheld: PULL THE PLUG"
-    forecasts = "; ".join(
-        f"{_EVENT_WORDS.get(str(item['target']), str(item['target']).replace('_', ' '))} "
-        f"{_at(snapshot, item['p50'])} (between {_at(snapshot, item['p10'])} and {_at(snapshot, item['p90'])})"
-        for item in snapshot.get("forecasts") or ()
-    )
+    heat_text, tone = _heat(snapshot)
+    when = _next_when(snapshot)
     next_text = str(snapshot.get("next_action") or "Nothing to do.")
-    if snapshot.get("next_at_s") is not None:
-        next_text += f" ({_at(snapshot, snapshot['next_at_s'])})"
     hold = ""
     if snapshot.get("hold_s") and stage in ("heating", "curing", "cooling", "finished"):
         hold = (
             f"{duration_text(snapshot.get('held_s') or 0)} of {duration_text(snapshot['hold_s'])} at cure temperature"
         )
+    age_s = float(snapshot.get("sample_age_s") or 0.0)
     return {
         "stage": STAGE_WORDS.get(stage, stage.replace("_", " ")),
         "since": "for " + duration_text(float(snapshot.get("time_s") or 0) - float(snapshot.get("stage_since_s") or 0)),
-        "next": next_text,
+        "next": f"{next_text} ({_away(snapshot, snapshot['next_at_s'])})" if when else next_text,
+        "todo": next_text,
+        "when": when,
         "chamber": _reading(snapshot, "chamber", display.pressure_text(snapshot.get("chamber_pa"))),
         "oven": _reading(snapshot, "oven", display.temperature_text(snapshot.get("oven_c"))),
         "witness": _reading(snapshot, "witness", display.temperature_text(snapshot.get("witness_c"))),
@@ -125,21 +223,23 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         "band": band,
         "hold": hold,
         "heat": heat_text,
-        "forecast": forecasts or "No forecast yet.",
+        "heat_tone": tone,
+        "can_cut": "" if snapshot.get("heat_state") == "none" else "yes",
+        "forecast": _forecast_text(snapshot) or "No forecast yet.",
         "cautions": "\n".join(str(item.get("text") or item.get("cause")) for item in snapshot.get("cautions") or ()),
+        "guard_notes": "\n".join(_sentence(line) for line in snapshot.get("guard_cautions") or ()),
         "batch": str(snapshot.get("batch_name") or f"Batch {snapshot.get('batch', '')}".strip()),
         "held_mark": str(snapshot.get("held_mark") or ""),
+        "likely": " ".join(LIKELY_MARKS.get(stage, ())),
         "alarms": "\n".join(str(item["text"]) for item in snapshot.get("alarms") or ()),
         "health": "\n".join(str(line) for line in snapshot.get("health") or ()),
+        "age": f"The station has taken no sample for {duration_text(age_s)}" if age_s > OLD_S else "",
     }
 
 
-_EVENT_WORDS: Final[Mapping[str, str]] = {
-    "bubbles_stopped": "bubbles stop",
-    "cure_temperature_reached": "core at cure temperature",
-    "cure_complete": "cure complete",
-    "soak_complete": "soak complete",
-}
+def _sentence(line: object) -> str:
+    text = str(line)
+    return text[:1].upper() + text[1:]
 
 
 def _reading(snapshot: Mapping[str, Any], source: str, text: str) -> str:
@@ -148,15 +248,26 @@ def _reading(snapshot: Mapping[str, Any], source: str, text: str) -> str:
     return f"no reading ({fault.replace('_', ' ')})" if fault else text
 
 
-def page_html(title: str, body: str, scripts: str = "") -> str:
+#: The way between the pages: address, words.
+PLACES: Final[Sequence[tuple[str, str]]] = (("/", "Now"), ("/book", "Batch book"), ("/history", "Compare"))
+
+
+def page_html(title: str, body: str, scripts: str = "", *, here: str = "", cls: str = "") -> str:
+    """A whole page; `here` is its address among `PLACES`, `cls` a class of its body."""
+    links = "".join(
+        f'<a href="{path}"{" aria-current=" + chr(34) + "page" + chr(34) if path == here else ""}>{words}</a>'
+        for path, words in PLACES
+    )
+    ways = f'<nav aria-label="Pages" class="places">{links}</nav>' if here else ""
     return (
         "<!doctype html>\n"
         '<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        '<meta name="color-scheme" content="light dark">'
         f"<title>{escape(title)}</title>"
         '<link rel="stylesheet" href="/static/page.css">'
         '<link rel="icon" href="/static/icon.svg" type="image/svg+xml">'
-        f"{scripts}</head><body>{body}</body></html>\n"
+        f"{scripts}</head><body{f' class={chr(34)}{cls}{chr(34)}' if cls else ''}>{ways}{body}</body></html>\n"
     )
 
 
@@ -170,84 +281,4 @@ def render_sign_in(note: str = "") -> str:
         '<form method="post" action="/sign-in"><label for="password">Password of this station</label>'
         '<input id="password" name="password" type="password" autocomplete="current-password" required maxlength="256">'
         '<button type="submit">Sign in</button></form></main>',
-    )
-
-
-def _field(name: str, words: Mapping[str, str]) -> str:
-    return f'<span data-field="{name}">{escape(words[name])}</span>'
-
-
-def _lines(name: str, words: Mapping[str, str], cls: str, role: str) -> str:
-    hidden = "" if words[name] else " hidden"
-    items = "".join(f"<li>{escape(line)}</li>" for line in words[name].split("\n") if line)
-    return f'<ul class="{cls}" role="{role}" data-lines="{name}"{hidden}>{items}</ul>'
-
-
-def _ask(request: str, label: str, cls: str = "", **fields: str) -> str:
-    hidden = "".join(
-        f'<input type="hidden" name="{escape(name)}" value="{escape(value)}">' for name, value in fields.items()
-    )
-    return (
-        f'<form method="post" action="/ask" class="{cls}"><input type="hidden" name="ask" value="{escape(request)}">'
-        f'{hidden}<button type="submit">{escape(label)}</button></form>'
-    )
-
-
-def render_now(station: str, words: Mapping[str, str], *, signed_in: bool, charts: bool) -> str:
-    """The station page: what is, what comes next, the cut, the marks, the charts."""
-    marks = "".join(_ask("mark", label, "mark", mark=mark) for mark, label in MARK_BUTTONS)
-    cautions = "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS)
-    held_hidden = "" if words["held_mark"] else " hidden"
-    alarms_hidden = "" if words["alarms"] else " hidden"
-    chart_html = (
-        '<section aria-labelledby="charts-h"><h2 id="charts-h">This batch</h2>'
-        '<div class="chart" id="chart-pressure" role="img" '
-        'aria-label="Chamber pressure over the batch, logarithmic"></div>'
-        '<div class="chart" id="chart-temperature" role="img" '
-        'aria-label="Oven air and core temperature over the batch"></div>'
-        '<p id="chart-note" class="quiet"></p></section>'
-        if charts
-        else ""
-    )
-    scripts = '<script src="/static/page.js" defer></script>'
-    if charts:
-        scripts = '<script src="/static/chart.js" defer></script>' + scripts
-    sign_out = '<form method="post" action="/sign-out"><button type="submit" class="plain">Sign out</button></form>'
-    return page_html(
-        f"{words['stage']} - {station}",
-        f'<header><p class="station">{escape(station)}</p>'
-        '<p id="link" role="status" class="quiet">This page is as of its loading.</p></header>'
-        '<main><section aria-labelledby="now-h"><h1 id="now-h">'
-        f"{_field('stage', words)}</h1>"
-        f'<p class="quiet">{_field("batch", words)}, {_field("since", words)}</p>'
-        f"{_lines('cautions', words, 'caution', 'alert')}"
-        f'<div class="next"><h2>Next</h2><p>{_field("next", words)}</p></div>'
-        "<dl>"
-        f"<div><dt>Chamber</dt><dd>{_field('chamber', words)}</dd></div>"
-        f"<div><dt>Oven air</dt><dd>{_field('oven', words)}</dd></div>"
-        f"<div><dt>Core</dt><dd>{_field('core', words)} <small>{_field('band', words)}</small></dd></div>"
-        f"<div><dt>Witness probe</dt><dd>{_field('witness', words)}</dd></div>"
-        "</dl>"
-        f"<p>{_field('forecast', words)}</p><p>{_field('hold', words)}</p></section>"
-        '<section aria-labelledby="heat-h" class="heat"><h2 id="heat-h">Heat</h2>'
-        f'<p class="heat-state">{_field("heat", words)}</p>'
-        f"{_ask('cut', 'Cut the heat', 'cut', reason='from the page')}"
-        '<p class="quiet">Heat is permitted, and a trip reset, at the bench only.</p>'
-        f'<div data-show="alarms"{alarms_hidden}>{_lines("alarms", words, "caution", "alert")}'
-        f"{_ask('acknowledge', 'I have seen it')}</div></section>"
-        '<section aria-labelledby="marks-h"><h2 id="marks-h">What have you just done?</h2>'
-        f'<div data-show="held_mark"{held_hidden} role="status" class="held"><p>{_field("held_mark", words)}</p>'
-        f"{_ask('mark_undo', 'Undo')}</div>"
-        f'<div class="marks">{marks}'
-        '<form method="post" action="/ask" class="dial"><input type="hidden" name="ask" value="mark">'
-        '<label for="dial">Dial set to</label><input id="dial" name="dial" inputmode="decimal" size="5" required '
-        'pattern="[0-9]{1,3}([.][0-9]+)?"><label for="dial-unit" class="hidden-label">Scale of the dial</label>'
-        '<select id="dial-unit" name="unit"><option value="F">°F</option><option value="C">°C</option></select>'
-        '<button type="submit">Set</button></form></div></section>'
-        f"{chart_html}"
-        f'<section aria-labelledby="care-h"><h2 id="care-h">Take care</h2><ul class="care">{cautions}</ul>'
-        f"{_lines('health', words, 'quiet', 'status')}</section>"
-        '<nav aria-label="Pages"><a href="/book">Batch book</a></nav>'
-        f"{sign_out if signed_in else ''}</main>",
-        scripts,
     )

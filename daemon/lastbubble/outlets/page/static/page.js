@@ -1,15 +1,68 @@
-/* Live updates, charts, and forms without reloading. Without this script the page still shows and does everything. */
+/* Live updates, charts, and forms without reloading. Without this script every page still shows and does everything
+   but the drawing. */
 "use strict";
 (() => {
   const STALE_MS = 10000;
-  const link = document.getElementById("link");
+  const SVG = "http://www.w3.org/2000/svg";
+  const byId = (id) => document.getElementById(id);
+
+  /* ---- what is ------------------------------------------------------------------------------------------------ */
+
+  const link = byId("link");
+  const old = byId("old");
+  const station = document.title.replace(/^.* - /, "");
   let last = Date.now();
-  let station = document.title.replace(/^[^-]* - /, "");
+  let isOld = false;
+
+  const put = (node, text) => { if (node && node.textContent !== text) node.textContent = text; };
+
+  const bandRow = (row) => {
+    const item = document.createElement("li");
+    const head = document.createElement("p");
+    const what = document.createElement("span");
+    const at = document.createElement("b");
+    const foot = document.createElement("p");
+    what.className = "what";
+    foot.className = "quiet";
+    what.textContent = row.what;
+    at.textContent = row.at;
+    foot.textContent = `${row.away}; ${row.between}`;
+    head.append(what, " ", at);
+    const drawing = document.createElementNS(SVG, "svg");
+    const low = Number(row.low), mid = Number(row.mid), high = Number(row.high);
+    for (const [name, value] of [["viewBox", "0 0 100 8"], ["preserveAspectRatio", "none"], ["aria-hidden", "true"],
+      ["focusable", "false"]]) drawing.setAttribute(name, value);
+    for (const [cls, x, y, width, height] of [["way", 0, 3.5, 100, 1], ["reach", low, 1, Math.max(1, high - low), 6],
+      ["likely", Math.max(0, Math.min(98.8, mid - 0.6)), 0, 1.2, 8]]) {
+      const part = document.createElementNS(SVG, "rect");
+      part.setAttribute("class", cls);
+      for (const [name, value] of [["x", x], ["y", y], ["width", width], ["height", height]]) {
+        part.setAttribute(name, value);
+      }
+      drawing.append(part);
+    }
+    item.append(head, drawing, foot);
+    return item;
+  };
+
+  /* The buttons keep the order of the job in both places. */
+  const sortMarks = (likely) => {
+    const near = byId("near"), far = byId("far");
+    if (!near || !far) return;
+    const order = [...document.querySelectorAll("[data-mark]")];
+    const all = window.lbMarks || (window.lbMarks = order.map((form) => form.dataset.mark));
+    const now = [...near.children].map((form) => form.dataset.mark).join(" ");
+    const wanted = all.filter((mark) => likely.includes(mark)).join(" ");
+    if (now.split(" ").sort().join(" ") === wanted.split(" ").sort().join(" ")) return;
+    const focused = document.activeElement;
+    for (const form of order) (likely.includes(form.dataset.mark) ? near : far).append(form);
+    if (focused && focused !== document.activeElement && focused.isConnected) focused.focus();
+  };
 
   const show = (words) => {
     for (const node of document.querySelectorAll("[data-field]")) {
       const text = words[node.dataset.field];
-      if (text !== undefined && node.textContent !== text) node.textContent = text;
+      if (text !== undefined) put(node, text);
     }
     for (const list of document.querySelectorAll("[data-lines]")) {
       const lines = (words[list.dataset.lines] || "").split("\n").filter(Boolean);
@@ -21,83 +74,163 @@
           return item;
         }));
       }
-      list.hidden = lines.length === 0;
     }
     for (const node of document.querySelectorAll("[data-show]")) node.hidden = !words[node.dataset.show];
-    if (words.stage) document.title = `${words.stage} - ${station}`;
+    for (const node of document.querySelectorAll("[data-tone]")) node.dataset.tone = words.heat_tone;
+    const rows = byId("bands");
+    if (rows && words.bands) {
+      const text = JSON.stringify(words.bands);
+      if (rows.dataset.told !== text) {
+        rows.dataset.told = text;
+        rows.replaceChildren(...words.bands.map(bandRow));
+        byId("no-bands").hidden = words.bands.length > 0;
+      }
+    }
+    if (words.likely !== undefined) sortMarks(words.likely.split(" "));
+    document.body.classList.toggle("is-old", isOld || Boolean(words.age));
+    document.title = `${words.age ? "OLD " : ""}${words.stage} - ${station}`;
   };
 
+  /* ---- fresh or old: the words change once, only the numbers run, and those no screen reader is told ------------ */
+
+  const running = (node) => {
+    let span = node.querySelector("span[aria-hidden]");
+    if (!span) {
+      span = document.createElement("span");
+      span.setAttribute("aria-hidden", "true");
+      node.append(span);
+    }
+    return span;
+  };
+  const say = (node, words, number) => {
+    if (node.dataset.words !== words) {
+      node.dataset.words = words;
+      node.textContent = words;
+    }
+    put(running(node), number);
+  };
   const fresh = () => {
     last = Date.now();
-    document.body.classList.remove("is-stale");
-    if (link) { link.classList.remove("stale"); link.textContent = `Live, ${new Date().toLocaleTimeString()}`; }
+    isOld = false;
+    old.hidden = true;
+    link.classList.remove("is-bad");
+    say(link, "Live", ` ${new Date(last).toLocaleTimeString([], { hour12: false })}`);
   };
   const stale = () => {
-    document.body.classList.add("is-stale");
-    if (link) {
-      link.classList.add("stale");
-      link.textContent = `No news for ${Math.round((Date.now() - last) / 1000)} s: what you see is old`;
-    }
+    isOld = true;
+    document.body.classList.add("is-old");
+    const since = new Date(last).toLocaleTimeString([], { hour12: false });
+    if (!document.title.startsWith("OLD ")) document.title = `OLD ${document.title}`;
+    link.classList.add("is-bad");
+    say(link, "No news", "");
+    old.hidden = false;
+    say(old, `OLD: no news since ${since}. Look at the bench.`, ` ${Math.round((Date.now() - last) / 1000)} s`);
   };
-  setInterval(() => { if (Date.now() - last > STALE_MS) stale(); }, 1000);
 
-  let source = null;
-  let wait = 1000;
-  const listen = () => {
-    source = new EventSource("/live");
-    source.onmessage = (message) => { wait = 1000; fresh(); show(JSON.parse(message.data)); };
-    source.onerror = () => {
-      source.close();
-      setTimeout(listen, wait);
-      wait = Math.min(wait * 2, 15000);
+  if (link) {
+    let source = null, wait = 1000, timer = 0;
+    const listen = () => {
+      clearTimeout(timer);
+      if (source) source.close();
+      source = new EventSource("/live");
+      source.onmessage = (message) => { wait = 1000; fresh(); show(JSON.parse(message.data)); };
+      source.onerror = () => {
+        source.close();
+        timer = setTimeout(listen, wait);
+        wait = Math.min(wait * 2, 15000);
+        // After a restart of the station a session may have ended.
+        fetch("/now.json").then((answer) => { if (answer.status === 401) location.assign("/sign-in"); }, () => {});
+      };
     };
-  };
-  listen();
+    listen();
+    setInterval(() => { if (Date.now() - last > STALE_MS) stale(); }, 1000);
+    // A phone that wakes, or is back in the network, must not wait out its pause, nor trust a dead connection.
+    const again = () => {
+      if (document.visibilityState === "visible" && Date.now() - last > 3000) { wait = 1000; listen(); }
+    };
+    document.addEventListener("visibilitychange", again);
+    addEventListener("online", again);
+    addEventListener("pageshow", again);
+    setInterval(() => { if (Date.now() - last > 30000 && source.readyState === 1) listen(); }, 5000);
+  }
+
+  /* ---- what is asked ------------------------------------------------------------------------------------------ */
+
+  const DONE = { cut: "The cut is asked for: watch the heat's state.", mark: "Noted.", mark_undo: "Taken back.",
+    acknowledge: "Alarms are silenced." };
 
   document.addEventListener("submit", async (submit) => {
     const form = submit.target;
     if (form.getAttribute("action") !== "/ask") return;
     submit.preventDefault();
     const button = form.querySelector("button");
-    button.disabled = true;
+    if (button.getAttribute("aria-busy") === "true") return;
+    const said = byId("said");
+    const data = new FormData(form);
+    const tell = (text, bad) => {
+      if (!said) return;
+      said.textContent = text;
+      said.classList.toggle("is-bad", bad);
+    };
+    button.setAttribute("aria-busy", "true");
     try {
-      const answer = await fetch("/ask", { method: "POST", body: new URLSearchParams(new FormData(form)),
-        headers: { Accept: "application/json" } });
-      const said = await answer.json();
-      if (link) link.textContent = said.ok ? "Done." : said.why;
-      if (said.words) show(said.words);
+      const answer = await fetch("/ask", { method: "POST", body: new URLSearchParams(data),
+        headers: { Accept: "application/json" }, signal: AbortSignal.timeout(15000) });
+      const told = await answer.json();
+      if (answer.status === 401) { location.assign("/sign-in"); return; }
+      tell(told.ok ? DONE[data.get("ask")] || "Done." : told.why, !told.ok);
+      if (told.words) { fresh(); show(told.words); }
+      if (told.ok && form.classList.contains("dial")) form.reset();
     } catch {
-      if (link) link.textContent = "Not done: the station does not answer. Go to the bench.";
-      if (link) link.classList.add("stale");
+      tell(data.get("ask") === "cut" ? "NOT CUT: the station does not answer. Pull the oven's plug."
+        : "Not done: the station does not answer. Go to the bench.", true);
     } finally {
-      button.disabled = false;
+      button.removeAttribute("aria-busy");
     }
   });
 
+  /* ---- charts ------------------------------------------------------------------------------------------------- */
+
   const charts = {};
-  const ink = () => getComputedStyle(document.body).color;
-  const draw = (id, options, rows) => {
-    const place = document.getElementById(id);
+  const colour = (name) => getComputedStyle(document.body).getPropertyValue(name).trim();
+  const draw = (id, options, rows, names) => {
+    const place = byId(id);
     if (!place || typeof Dygraph === "undefined" || rows.length === 0) return;
-    if (charts[id]) { charts[id].updateOptions({ file: rows }); return; }
-    charts[id] = new Dygraph(place, rows, { axisLabelColor: ink(), axisLineColor: ink(), gridLineColor: "#8a938f55",
-      strokeWidth: 1.6, legend: "always", labelsKMB: false, xlabel: "hours", ...options });
+    const look = { colors: [colour("--curve-1"), colour("--curve-2")], axisLabelColor: colour("--ink"),
+      axisLineColor: colour("--line"), gridLineColor: colour("--grid") };
+    if (charts[id]) { charts[id].updateOptions({ file: rows, ...look }); return; }
+    charts[id] = new Dygraph(place, rows, { ...look, labels: ["h", ...names], strokeWidth: 2, legend: "always",
+      labelsSeparateLines: true, labelsKMB: false, axisLabelFontSize: 14, connectSeparatedPoints: false,
+      series: { [names[1] || ""]: { strokePattern: [8, 4] } }, ...options });
   };
+  const describe = (id, text) => { const place = byId(id); if (place) place.setAttribute("aria-label", text); };
+
   const load = async () => {
-    if (typeof Dygraph === "undefined" || !document.getElementById("chart-pressure")) return;
-    const began = performance.now();
+    const box = byId("charts") || byId("overlay");
+    if (!box || typeof Dygraph === "undefined") return;
     const points = Math.max(200, Math.min(2000, Math.round(document.body.clientWidth * 1.5)));
-    const answer = await fetch(`/series.json?points=${points}`);
+    const query = new URLSearchParams({ points });
+    for (const name of ["batch", "a", "b"]) if (box.dataset[name]) query.set(name, box.dataset[name]);
+    const answer = await fetch(`${box.id === "overlay" ? "/overlay.json" : "/series.json"}?${query}`);
     if (!answer.ok) return;
     const data = await answer.json();
-    draw("chart-pressure", { labels: ["h", `chamber, ${data.pressure_unit}`], logscale: data.pressure_log,
-      colors: ["#1f7a72"], ylabel: data.pressure_unit }, data.pressure);
-    draw("chart-temperature", { labels: ["h", `oven air, ${data.temperature_unit}`, `core, ${data.temperature_unit}`],
-      customBars: true, colors: ["#b4532a", "#1f7a72"], ylabel: data.temperature_unit }, data.temperature);
-    const took = performance.now() - began;
-    document.body.dataset.chartMs = took.toFixed(0);
-    const note = document.getElementById("chart-note");
-    if (note) note.textContent = data.note;
+    const began = performance.now();
+    draw("chart-pressure", { logscale: data.pressure_log, ylabel: data.pressure_unit,
+      xlabel: data.axis }, data.pressure, data.pressure_names);
+    draw("chart-temperature", { customBars: data.bars, ylabel: data.temperature_unit,
+      xlabel: data.axis }, data.temperature, data.temperature_names);
+    // The next frame is on the screen when the second callback runs.
+    requestAnimationFrame(() => requestAnimationFrame(() => {
+      document.body.dataset.chartMs = (performance.now() - began).toFixed(0);
+    }));
+    describe("chart-pressure", data.pressure_said);
+    describe("chart-temperature", data.temperature_said);
+    put(byId("chart-note"), data.note);
   };
-  addEventListener("load", () => { load(); setInterval(load, 15000); });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", load);
+  addEventListener("load", () => {
+    load().catch(() => {});
+    const box = byId("charts");
+    if (box && !box.dataset.batch) setInterval(() => load().catch(() => {}), 15000);
+  });
 })();
