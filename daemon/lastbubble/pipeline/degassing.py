@@ -7,6 +7,7 @@ release is judged by it (`release`): forecasts, the call that the bubbles have s
 from __future__ import annotations
 
 import math
+from collections import deque
 from typing import Any, Final
 
 from lastbubble.context import Context
@@ -33,9 +34,10 @@ FORECAST_SHARE: Final = 0.05
 #: No call sooner after the end it dates than this, and than this share of the time it took.
 LAST_PIECE_S: Final = 480.0
 LAST_PIECE_SHARE: Final = 0.08
-#: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, if it stands
-#: in so many verdicts running, so far apart (a lull of the bubbles looks like their end for a level or two).
-SURE: Final = 0.95
+#: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, in the
+#: mean of so many verdicts, so far apart, and none of them far below (a lull looks like the end for a level or two).
+SURE: Final = 0.90
+SURE_LEAST: Final = 0.82
 STANDS: Final = 3
 STANDS_S: Final = 90.0
 #: From here on it is judged more often, though not sooner than this share of the time pumped.
@@ -77,7 +79,8 @@ class ChamberModel:
         self._new_level()
         self._forecast_due_s = 0.0
         self._called = False
-        self._sure_count, self._sure_at_s = 0, -math.inf
+        self._sureties: deque[float] = deque(maxlen=STANDS)
+        self._sure_at_s = -math.inf
         self._close_due_s = 0.0
         self._resumed_since_s: float | None = None
         self._still_level: float | None = None
@@ -193,15 +196,17 @@ class ChamberModel:
         self._close_due_s = max(now + CLOSE_SHARE * age, self._pump_start_s + FORECAST_FROM_S)
         if verdict is None:
             return
-        sure = verdict.safe >= SURE and verdict.stopped >= 0.5
-        if not sure:
-            self._sure_count = 0
-        elif now - self._sure_at_s >= STANDS_S:
-            self._sure_count, self._sure_at_s = self._sure_count + 1, now
-        if self._sure_count >= STANDS and sure and self._may_call(verdict, now):
+        if now - self._sure_at_s >= STANDS_S:
+            self._sureties.append(verdict.safe)
+            self._sure_at_s = now
+        elif self._sureties:
+            self._sureties[-1] = min(self._sureties[-1], verdict.safe)
+        sure = sum(self._sureties) / STANDS
+        stands = sure >= SURE and min(self._sureties) >= SURE_LEAST and verdict.stopped >= 0.5
+        if stands and self._may_call(verdict, now):
             since = min(max(verdict.since_s, self._pump_start_s), now)
             said.append(
-                Event(time_s, "bubbles_stopped", self._log_s(since), round(verdict.safe, 3), self._basis(verdict, now))
+                Event(time_s, "bubbles_stopped", self._log_s(since), round(sure, 3), self._basis(verdict, now))
             )
             self._called = True
             self._watch.enter("still", now)
