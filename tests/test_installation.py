@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lastbubble.guard import opener
 from lastbubble.installation import (
     BLOCK,
     COMMAND_LINK,
+    OPENER,
     Block,
     InstallFailed,
     Link,
@@ -111,6 +113,7 @@ def test_everything_lands_and_the_right_programs_run(folder: Path, tmp_path: Pat
         "etc/systemd/system.conf.d/watchdog.conf": "[Manager]\nRuntimeWatchdogSec=10\n",
         "etc/udev/rules.d/60-bench.rules": 'SUBSYSTEM=="gpio", GROUP="gpio"\n',
         "usr/local/bin/lastbubble": f"-> {COMMAND}",
+        OPENER.lstrip("/"): Path(opener.__file__).read_text(encoding="utf-8"),
     }
     assert run.ran == [
         ("systemd-sysusers",),

@@ -48,7 +48,8 @@ class GuardSettings:
     permit_pin, reset_pin : held buttons to 3.3 V; None: not wired
     lamp_pin : lit while heat is on, blinking while tripped; None: not wired
     frame_users : who may send frames; service_users, bench_users : who may use guard.sock and bench.sock; user or
-        "@group" names or numbers; root and the guard's own user always may
+        "@group" names or numbers; root and the guard's own user always may; none named: who an installation makes for
+        it (lastbubble-thermometer, lastbubble, @lastbubble-bench), where this machine knows them
     socket_group : group that owns the sockets; "" leaves it
     require_commissioning : no permit before lamp test and two-point check are on record
     limits : setting -> value, for every setting of `rules.SETTINGS`; what is left out has its default

@@ -34,7 +34,7 @@ from lastbubble.guard.protocol import (
 )
 from lastbubble.guard.requests import Who
 
-__all__ = ["MAX_FRAMES", "MAX_PEERS", "Doors", "People"]
+__all__ = ["MAX_FRAMES", "MAX_PEERS", "Doors", "People", "installed"]
 
 log = logging.getLogger("lastbubble.guard.doors")
 
@@ -80,6 +80,15 @@ class People:
 
     def admit(self, uid: int, gid: int) -> bool:
         return uid in self.uids or gid in self.gids
+
+
+def installed(name: str) -> tuple[str, ...]:
+    """The name when this machine knows it: what an installation makes is admitted where it is, and missed nowhere."""
+    try:
+        People.of((name,))
+    except BadInput:
+        return ()
+    return (name,)
 
 
 class _Peer:

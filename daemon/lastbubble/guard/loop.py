@@ -17,16 +17,17 @@ from types import FrameType
 from typing import Any, Final
 
 from lastbubble.clock import Clock
+from lastbubble.guard.claim import claim_folder, note_claim
 from lastbubble.guard.config import GuardSettings
 from lastbubble.guard.core import FrameJudging, Guard
-from lastbubble.guard.doors import Doors, People
+from lastbubble.guard.doors import Doors, People, installed
 from lastbubble.guard.keeper import Keeper
 from lastbubble.guard.latch import load_latch
 from lastbubble.guard.memory import load_memory
 from lastbubble.guard.notify import Notifier
 from lastbubble.guard.protocol import GuardStatus
 from lastbubble.guard.realtime import take_precedence
-from lastbubble.guard.relay import Panel, RelayLine, pin_factory
+from lastbubble.guard.relay import Panel, RelayLine, chip_of, pin_factory
 from lastbubble.guard.startup import days_since, look_around
 from lastbubble.sensing.thermocouple import Calibration, FrameJudge
 
@@ -70,6 +71,10 @@ class GuardLoop:
         threading.stack_size(_THREAD_STACK_BYTES)
         found = look_around(settings, self._notifier)
         unmet, notes = list(found.unmet), list(found.notes)
+        if settings.pin_factory == "lgpio":
+            fault = note_claim(claim_folder(settings.runtime_dir), *chip_of(factory), settings.relay_pin)
+            if fault:
+                unmet.append(fault)
         try:
             state.mkdir(parents=True, exist_ok=True)
         except OSError as exc:
@@ -85,9 +90,9 @@ class GuardLoop:
         self._keeper = Keeper(state)
         self._doors = Doors(
             runtime,
-            People.of(settings.frame_users),
-            People.of(settings.service_users),
-            People.of(settings.bench_users),
+            People.of(settings.frame_users or installed("lastbubble-thermometer")),
+            People.of(settings.service_users or installed("lastbubble")),
+            People.of(settings.bench_users or installed("@lastbubble-bench")),
             settings.socket_group,
         )
         self.guard = Guard(

@@ -16,7 +16,7 @@ from lastbubble.errors import LastbubbleError
 from lastbubble.guard.config import GuardSettings
 from lastbubble.guard.core import Inputs
 
-__all__ = ["CHIP_LABELS", "Panel", "PinsUnusable", "RelayLine", "pin_factory"]
+__all__ = ["CHIP_LABELS", "Panel", "PinsUnusable", "RelayLine", "chip_of", "pin_factory"]
 
 log = logging.getLogger("lastbubble.guard.relay")
 
@@ -63,22 +63,29 @@ def _lgpio(settings: GuardSettings) -> Any:
     # lgpio makes its notification pipe in the working folder, which a hardened unit keeps read-only.
     os.environ.setdefault("LG_WD", settings.runtime_dir)
     try:
-        import lgpio
         from gpiozero.pins.lgpio import LGPIOFactory
 
         factory = LGPIOFactory()
-        # The factory's chip handle is the only way to learn whose lines these are.
-        status, _lines, _name, label = lgpio.gpio_get_chip_info(factory._handle)
+        _name, label = chip_of(factory)
     except Exception as exc:  # lgpio raises its own plain Exception, ImportError and OSError alike
         raise PinsUnusable(
             f"lgpio cannot be used: {type(exc).__name__}: {exc}. Install lgpio >= 0.2.2 and let the guard's user into "
             "the group gpio"
         ) from exc
-    if status < 0 or label not in CHIP_LABELS:
+    if label not in CHIP_LABELS:
         raise PinsUnusable(
             f"the GPIO chip is {label!r}; allowed: {', '.join(CHIP_LABELS)}. Its lines are not the header's"
         )
     return factory
+
+
+def chip_of(factory: Any) -> tuple[str, str]:
+    """(name, label) of the chip behind an lgpio factory, both "" when it does not say."""
+    import lgpio
+
+    # The factory's chip handle is the only way to learn whose lines these are.
+    status, _lines, name, label = lgpio.gpio_get_chip_info(factory._handle)
+    return (str(name), str(label)) if status >= 0 else ("", "")
 
 
 class RelayLine:

@@ -128,10 +128,19 @@ class GuardKeys(Section):
     reset_pin: AnyPin | None = key("held button to 3.3 V that resets a trip", None)
     lamp_pin: AnyPin | None = key("lamp: lit while heat is on, blinking while tripped", None)
     state_dir: AbsolutePath = key("where the latch and the dates of the proofs are kept", "/var/lib/lastbubble-guard")
-    frame_users: list[UserName] = key("who may send frames, besides root and the guard's own user", [])
-    service_users: list[UserName] = key("who may listen, renew the lease and cut", [])
-    bench_users: list[UserName] = key("who may permit, reset and prove, at the bench", [])
-    socket_group: GroupName | None = key("group that owns the sockets", None)
+    frame_users: list[UserName] = key(
+        "who may send frames, besides root and the guard's own user; none named: lastbubble-thermometer, as installed",
+        [],
+    )
+    service_users: list[UserName] = key(
+        "who may listen, renew the lease and cut; none named: lastbubble, as installed", []
+    )
+    bench_users: list[UserName] = key(
+        "who may permit, reset and prove, at the bench; none named: @lastbubble-bench, as installed", []
+    )
+    socket_group: GroupName | None = key(
+        "group that owns the sockets; none: the group of their folder, as installed", None
+    )
     require_commissioning: bool = key(
         "no permit before lamp test and two-point check are on record; false only where `simulated`", True
     )
