@@ -33,6 +33,7 @@ COMMANDS: Final[dict[str, str]] = {
     "log": "export a batch as a log, import a log (also other people's)",
     "settings": "check a settings file, print the schema",
     "page": "make the password under which the page may be opened beyond this machine",
+    "commission": "put the station into service step by step, and keep the dated record",
     "doctor": "what is wrong with this station, the most important first, and the mend",
     "install": "put in units, users, folders and device rules (--dry-run shows what)",
     "uninstall": "take out units and rules again; ledger, settings and users stay",

@@ -91,6 +91,17 @@ def _header(value: Any) -> dict[str, str]:
     return dict(value)
 
 
+def _commissioned(value: Any) -> Json:
+    """A record of commissioning; its date is the service's own."""
+    from lastbubble.commissioning.steps import record_from
+
+    try:
+        record_from({**value, "utc": ""} if isinstance(value, dict) else value)
+    except ValueError as exc:
+        raise BadInput(str(exc)) from exc
+    return dict(value)
+
+
 def _list(value: Any) -> list[Json]:
     if not isinstance(value, list) or len(value) > 200 or not all(isinstance(item, dict) for item in value):
         raise BadInput("must be a list of at most 200 objects")
@@ -119,6 +130,8 @@ REQUESTS: Final[Mapping[str, Request]] = {
     "cut": Request("open the oven's relay and withdraw the permit", {"reason": _text(200)}),
     "acknowledge": Request("an alarm has been seen", {"notice": _notice}),
     "phone_test": Request("send a test message to the phone"),
+    "commission": Request("what is on record of the station's commissioning"),
+    "commission_keep": Request("keep a step of commissioning", {"record": _commissioned}, ("record",), page=False),
 }
 
 

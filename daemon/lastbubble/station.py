@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lastbubble.clock import Clock
+from lastbubble.commissioning.book import informed, kept_in, store, values
+from lastbubble.commissioning.steps import record_from
 from lastbubble.desk import Desk, DeskSocket
 from lastbubble.errors import BadInput, LastbubbleError
 from lastbubble.guard.client import GuardClient
@@ -71,7 +73,8 @@ class Station:
             if settings.guard is not None:
                 guard = GuardClient(Path(settings.runtime_dir) / GUARD_SOCKET, clock, every_s=0.5)
                 undo.callback(guard.close)
-            self.service = Service(ServiceSettings(), settings.to_context(), clock, self.ledger, gauge, guard)
+            context = informed(settings.to_context(), kept_in(self.ledger))
+            self.service = Service(ServiceSettings(), context, clock, self.ledger, gauge, guard)
             self.service.start()
             self._open_outlets(undo)
             desk = DeskSocket(Path(settings.runtime_dir) / SERVICE_SOCKET, self._desk)
@@ -155,6 +158,13 @@ class Station:
                 if self.phone is None:
                     raise BadInput("this station tells no phone; give its addresses at phone.urls in the settings")
                 return {"channels": self.phone.test()}
+            case "commission":
+                return {"records": {step: [values(one) for one in kept] for step, kept in kept_in(self.ledger).items()}}
+            case "commission_keep":
+                record = record_from({**fields["record"], "utc": ""})
+                dated = store(self.ledger, record, self._clock.utc())
+                self.ledger.flush(5)
+                return {"record": values(dated)}
             case _:
                 raise BadInput(f"{name} cannot be asked")
 
