@@ -35,10 +35,10 @@ def test_shares_and_densities() -> None:
     assert share("0.22").sd == pytest.approx(0.01 / math.sqrt(3))
     assert density("1.07 g/ml").value == pytest.approx(1070)
     for wrong in ("120 %", "-1 %", "22 percent"):
-        with pytest.raises(ValueError, match="share|range"):
+        with pytest.raises(ValueError, match=r"share|range"):
             share(wrong)
     for wrong in ("1.07", "1.07 g", "50 g/ml"):
-        with pytest.raises(ValueError, match="density|range"):
+        with pytest.raises(ValueError, match=r"density|range"):
             density(wrong)
 
 

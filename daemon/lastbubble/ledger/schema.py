@@ -119,8 +119,34 @@ CREATE TABLE deliveries (
 ) WITHOUT ROWID;
 """
 
+_SHELF: Final = """
+CREATE TABLE lots (name TEXT PRIMARY KEY, facts TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE lot_events (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    lot TEXT NOT NULL,
+    utc TEXT NOT NULL,               -- when it happened
+    told_utc TEXT NOT NULL,          -- when it was told
+    kind TEXT NOT NULL,
+    detail TEXT NOT NULL,            -- JSON object
+    memory INTEGER NOT NULL,         -- 1 = told from memory
+    who TEXT NOT NULL
+);
+CREATE INDEX events_of_lot ON lot_events (lot, utc);
+CREATE TABLE deeds (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    batch INTEGER NOT NULL,
+    utc TEXT NOT NULL,
+    time_s REAL,
+    what TEXT NOT NULL,
+    who TEXT NOT NULL,
+    way TEXT NOT NULL                -- page | desk | broker | bench
+);
+CREATE INDEX deeds_of_batch ON deeds (batch, id);
+CREATE TABLE snapshots (digest TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID;
+"""
+
 #: Row n takes a ledger from version n to n + 1.
-MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _OUTBOX)
+MIGRATIONS: Final[tuple[str, ...]] = (_FIRST, _OUTBOX, _SHELF)
 SCHEMA_VERSION: Final = len(MIGRATIONS)
 
 

@@ -57,7 +57,7 @@ _PUT_CURSOR: Final = _insert("cursors", ("outlet", "seq"), "INSERT OR REPLACE")
 _PUT_FACT: Final = _insert("facts", ("name", "value"), "INSERT OR REPLACE")
 _REMOVE: Final = (
     "DELETE FROM deliveries WHERE notice IN (SELECT id FROM notices WHERE batch = ?)",
-    *(f"DELETE FROM {table} WHERE batch = ?" for table in ("notices", "samples", "estimates", "records")),
+    *(f"DELETE FROM {table} WHERE batch = ?" for table in ("notices", "samples", "estimates", "records", "deeds")),
     "DELETE FROM batches WHERE id = ?",
 )
 _AT: Final = "UPDATE batches SET last_time_s = ?, last_utc = ? WHERE id = ?"
