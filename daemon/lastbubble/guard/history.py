@@ -55,7 +55,10 @@ class BinnedHistory:
         for age_s in self._ages_s:
             newest_s = now_s - age_s
             self._maxima[age_s] = max((value for end_s, value in self._bins if end_s <= newest_s), default=None)
-        if self._rate_span_s:
+        if not self._bins:
+            # Nothing came for longer than is remembered: what lies before the gap says nothing about a rate.
+            self.rate_per_s = None
+        elif self._rate_span_s:
             last_s, last = self._bins[-1]
             then_s, then = next(
                 (entry for entry in self._bins if entry[0] >= now_s - self._rate_span_s), self._bins[-1]
