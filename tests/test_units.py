@@ -147,3 +147,9 @@ def test_temperature_as_text() -> None:
     assert Display(temperature="degF").temperature_text(None) == "no reading"
     assert Display(temperature="degF").difference_value(10.0) == 18.0
     assert Display().difference_value(10.0) == 10.0
+
+
+@pytest.mark.parametrize("text", ["29.9", "200", "1e5", " -3. ", ".5"])
+def test_a_number_alone_is_told_to_lack_a_unit(text: str) -> None:
+    with pytest.raises(ValueError, match="has no unit; allowed units: Pa"):
+        parse(text, "pressure")

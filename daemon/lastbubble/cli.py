@@ -10,14 +10,16 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from types import ModuleType
 from typing import Final
 
 from lastbubble import __version__
 from lastbubble.errors import LastbubbleError
 
-__all__ = ["COMMANDS", "main"]
+__all__ = ["COMMANDS", "EXIT_CODES", "command_parser", "leaves", "main", "whole_parser"]
 
 #: Every command, in the order in which help shows them, with its one line.
 COMMANDS: Final[dict[str, str]] = {
@@ -37,7 +39,56 @@ COMMANDS: Final[dict[str, str]] = {
     "doctor": "what is wrong with this station, the most important first, and the mend",
     "install": "put in units, users, folders and device rules (--dry-run shows what)",
     "uninstall": "take out units and rules again; ledger, settings and users stay",
+    "completion": "the script that lets a shell complete commands, options and files",
 }
+EXIT_CODES: Final = "exit code: 0 done, 1 no and why (on standard error), 2 wrong use, 130 stopped by you"
+
+
+def _module(name: str) -> ModuleType:
+    return importlib.import_module(f"lastbubble.commands.{name.replace('-', '_')}")
+
+
+def leaves(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
+    """The parser itself and everything below it, each once."""
+    yield parser
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for inner in dict.fromkeys(action.choices.values()):
+                yield from leaves(inner)
+
+
+def _finish(name: str, command: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """Give every act its own of the command's examples, and tell exit codes where they are not told."""
+    lines = (command.epilog or "").splitlines()
+    for inner in leaves(command):
+        inner.formatter_class = argparse.RawDescriptionHelpFormatter
+        if inner is not command and not inner.epilog:
+            act = re.escape(inner.prog[inner.prog.index(f"lastbubble {name}") :])
+            own = [line for line in lines if re.match(rf"\s+(?:sudo |.*\| )?{act}(?:\s|$)", line)]
+            inner.epilog = "\n".join(["examples:", *own]) if own else None
+        if "exit code" not in (inner.epilog or ""):
+            inner.epilog = f"{inner.epilog or ''}\n\n{EXIT_CODES}".strip()
+    return command
+
+
+def command_parser(name: str) -> argparse.ArgumentParser:
+    """The parser of one command, whole: options, acts, examples, exit codes."""
+    command = argparse.ArgumentParser(
+        prog=f"lastbubble {name}", description=COMMANDS[name][0].upper() + COMMANDS[name][1:] + "."
+    )
+    _module(name).configure(command)
+    return _finish(name, command)
+
+
+def whole_parser() -> argparse.ArgumentParser:
+    """Every command in one parser; for completion, never for running (it imports everything)."""
+    parser = argparse.ArgumentParser(prog="lastbubble")
+    parser.add_argument("--version", action="store_true", help="the version")
+    things = parser.add_subparsers(dest="thing")
+    for name, line in COMMANDS.items():
+        one = things.add_parser(name, help=line)
+        _module(name).configure(one)
+    return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -48,22 +99,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="lastbubble",
         description="Watches vacuum stabilising and the oven cure, and cuts the heat at hard limits.",
-        epilog="things:\n" + "\n".join(f"  {name:<12} {line}" for name, line in COMMANDS.items()),
+        epilog="things:\n"
+        + "\n".join(f"  {name:<12} {line}" for name, line in COMMANDS.items())
+        + "\n\nexamples:\n  lastbubble status\n  lastbubble doctor\n  lastbubble batch open --help\n\n"
+        + EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"lastbubble {__version__}")
     parser.add_argument("thing", choices=list(COMMANDS), metavar="thing", help="one of the things below")
     parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
     args = parser.parse_args(words)
-    module = importlib.import_module(f"lastbubble.commands.{args.thing.replace('-', '_')}")
-    command = argparse.ArgumentParser(
-        prog=f"lastbubble {args.thing}",
-        description=COMMANDS[args.thing][0].upper() + COMMANDS[args.thing][1:] + ".",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    module.configure(command)
+    command = command_parser(args.thing)
     try:
-        code = int(module.run(command.parse_args(args.rest)))
+        code = int(_module(args.thing).run(command.parse_args(args.rest)))
         sys.stdout.flush()
     except LastbubbleError as exc:
         print(exc, file=sys.stderr)

@@ -418,6 +418,33 @@ def _broker(patient: Patient) -> Iterator[Finding]:
         yield Finding("poor", "broker", "its password crosses the network in the clear", "set mqtt.tls: true")
 
 
+@check("commissioning")
+def _commissioning(patient: Patient) -> Iterator[Finding]:
+    """What of commissioning is due, in the order of its importance."""
+    settings = patient.settings
+    if settings.simulated:
+        return
+    from lastbubble.commissioning.book import read
+    from lastbubble.commissioning.steps import due, wanted
+
+    socket = patient.machine.path(f"{settings.runtime_dir}/service.sock")
+    ledger = patient.machine.path(settings.ledger.path)
+    try:
+        records = read(settings, socket, ledger)
+    except LastbubbleError:
+        return  # said where service and ledger are looked at: without them nothing is known
+    for one in due(wanted(settings), records, patient.clock.utc()):
+        weight = one.step.weight
+        if one.state == "overdue":
+            weight = "poor" if weight == "broken" else "note"
+        yield Finding(
+            weight,
+            "commissioning",
+            f"{one.step.title}: {one.text}",
+            f"lastbubble commission {one.step.name}",
+        )
+
+
 @check("clock")
 def _clock(patient: Patient) -> Iterator[Finding]:
     year = patient.clock.utc().year

@@ -131,7 +131,9 @@ _SYNONYMS: Final[Mapping[str, str]] = {
     "in Hg": "inHg", "inches Hg": "inHg", "mm Hg": "mmHg", "°C/min": "degC/min", "°F/min": "degF/min",
 }  # fmt: skip
 
-_QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S(?:.*\S)?)\s*", re.ASCII)
+_NUMBER: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+_BARE: Final = re.compile(rf"\s*{_NUMBER}\s*", re.ASCII)
+_QUANTITY: Final = re.compile(rf"\s*({_NUMBER})\s*(\S(?:.*\S)?)\s*", re.ASCII)
 
 
 def parse(text: str, kind: Kind) -> float:
@@ -147,6 +149,9 @@ def parse(text: str, kind: Kind) -> float:
     ValueError    no number, no unit, or a unit of another kind; the text names the units that are allowed.
     """
     allowed = ", ".join(UNITS[kind])
+    if _BARE.fullmatch(text):
+        # Told first: a unit would otherwise be looked for in the number's own last digits.
+        raise ValueError(f"{text!r} has no unit; allowed units: {allowed}")
     found = _QUANTITY.fullmatch(text)
     if found is None:
         raise ValueError(f"{text!r} is not a number with a unit; allowed units: {allowed}")

@@ -38,6 +38,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "examples:\n"
         "  lastbubble batch open 'maple blanks 7' --material maple --thickness '22 mm' --shape slab --hold '40 min'\n"
+        "  lastbubble batch close\n"
         "  lastbubble batch list --settings station.yaml"
     )
 

@@ -9,9 +9,11 @@ from pathlib import Path
 
 from lastbubble.dial import Answer, DialModel, Stretch, learn, stretches, to_unit
 from lastbubble.errors import BadInput
+from lastbubble.units import Display
 
 SUMMARY = "learn this oven's dial from its logs"
 
+_PLAIN = Display()
 _HOW = {
     "cycles": "steady, whole cycles",
     "flat": "steady, flat",
@@ -26,6 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--target-c", type=float, required=True, metavar="T", help="wanted mean air, degC")
     parser.add_argument("--limit-c", type=float, metavar="L", help="the guard's limit: never recommend beyond it, degC")
     parser.add_argument("--json", action="store_true", help='answer {"dial","low","high","unit"} only')
+    parser.add_argument("--settings", type=Path, help="the station's settings: the words are in its units")
     parser.add_argument("--plot", type=Path, metavar="FILE", help="draw it too: FILE ends in .png, .svg or .pdf")
     parser.epilog = (
         "examples:\n"
@@ -54,7 +57,9 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(json_answer(answer)))
     else:
-        print("\n".join(in_words(found, answer, args.target_c)))
+        from lastbubble.edge import display_of
+
+        print("\n".join(in_words(found, answer, args.target_c, display_of(args.settings))))
     if args.plot is not None:
         from lastbubble.plot_dial import plot_dial
 
@@ -106,21 +111,30 @@ def json_answer(answer: Answer) -> dict[str, float | str]:
     }
 
 
-def in_words(found: list[Stretch], answer: Answer, target_c: float) -> list[str]:
+def in_words(found: list[Stretch], answer: Answer, target_c: float, display: Display = _PLAIN) -> list[str]:
     """What was learnt from which session, the setting, what to expect, and what to try next."""
     unit = answer.unit
+
+    def air(celsius: float) -> str:
+        return f"{display.temperature_value(celsius):.4g} {display.temperature}"
+
+    def wide(kelvin: float) -> str:
+        return f"{display.difference_value(kelvin):.0f} {'K' if display.temperature == 'degC' else 'degF'}"
+
     lines = ["what each session taught:"]
     for item in found:
         sign = ">=" if item.how == "at_least" else "  "
         lines.append(
-            f"  {to_unit(item.dial_c, item.unit):5.0f} {item.unit} -> {sign}{item.mean_c:6.1f} degC "
-            f"+- {item.spread_k:.1f}  swing +- {item.swing_k:.0f}  {_HOW[item.how]}  ({item.session})"
+            f"  {to_unit(item.dial_c, item.unit):5.0f} {item.unit} -> {sign}"
+            f"{display.temperature_value(item.mean_c):6.1f} {display.temperature} "
+            f"+- {display.difference_value(item.spread_k):.1f}  swing +- {wide(item.swing_k)}  "
+            f"{_HOW[item.how]}  ({item.session})"
         )
     lines += [
-        f"set the dial to {answer.dial:.0f} {unit} for {target_c:g} degC mean air "
+        f"set the dial to {answer.dial:.0f} {unit} for {air(target_c)} mean air "
         f"(80 %: {answer.low:.0f} to {answer.high:.0f} {unit})",
-        f"expect {answer.mean_c:.0f} degC +- {1.28 * answer.mean_spread_k:.0f} (80 %), "
-        f"swinging +- {answer.swing_k:.0f} K",
+        f"expect {display.temperature_value(answer.mean_c):.0f} {display.temperature} "
+        f"+- {display.difference_value(1.28 * answer.mean_spread_k):.0f} (80 %), swinging +- {wide(answer.swing_k)}",
         f"trying {answer.next_dial:.0f} {unit} next would teach most",
     ]
     return lines

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from lastbubble.guard.protocol import GuardStatus
+    from lastbubble.units import Display
 
 SUMMARY = "own the relay's line: run it, or permit, withhold, reset, prove from the bench"
 
@@ -63,7 +64,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "examples:\n  lastbubble guard status\n  lastbubble guard permit --hours 6\n"
         '  lastbubble guard withhold --reason "smells of resin"\n  lastbubble guard reset\n'
-        "  lastbubble guard check oven 0\n  lastbubble guard rules"
+        "  lastbubble guard check oven 0\n  lastbubble guard rules\n  lastbubble guard prove\n"
+        "  lastbubble guard lamp yes\n  lastbubble guard drawing > states.mmd\n"
+        "  lastbubble guard run --settings /etc/lastbubble/station.yaml   (its unit does that)"
     )
 
 
@@ -143,11 +146,16 @@ def _status(args: argparse.Namespace) -> int:
     from lastbubble.guard.protocol import BENCH_SOCKET, status_line
 
     status = read_status(_socket(args, BENCH_SOCKET))
-    print(status_line(status).decode().rstrip("\n") if args.json else "\n".join(_status_lines(status)))
+    if args.json:
+        print(status_line(status).decode().rstrip("\n"))
+        return 0
+    from lastbubble.edge import display_of
+
+    print("\n".join(_status_lines(status, display_of(args.settings))))
     return 0
 
 
-def _status_lines(status: GuardStatus) -> list[str]:
+def _status_lines(status: GuardStatus, display: Display) -> list[str]:
     lines = [f"state       {status.state}", f"relay       {'closed: HEAT' if status.relay_closed else 'open'}"]
     if status.alarm:
         lines.insert(0, f"ALARM       {status.alarm}")
@@ -158,7 +166,7 @@ def _status_lines(status: GuardStatus) -> list[str]:
     if status.lease_left_s is not None:
         lines.append(f"lease       {status.lease_left_s:.0f} s left; permitted for {status.permitted_s / 60:.0f} min")
     for probe in status.probes:
-        value = "no reading" if probe.value_c is None else f"{probe.value_c:.1f} degC"
+        value = display.temperature_text(probe.value_c)
         why = "" if probe.quality == "good" else f" ({probe.cause}) {probe.detail}"
         lines.append(f"{probe.name:<11} {value}{why}".rstrip())
     lines += [f"no permit   {text}" for text in status.hindrances]

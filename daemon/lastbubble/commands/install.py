@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     from lastbubble.settings import DEFAULT_FILE
 
     parser.add_argument("--dry-run", action="store_true", help="show every step, do none")
+    parser.add_argument("--json", action="store_true", help="the steps as JSON")
     parser.add_argument(
         "--boot",
         action="store_true",
@@ -50,11 +52,13 @@ def run(args: argparse.Namespace) -> int:
             raise BadInput("--boot needs to know the relay's pin: write settings with a guard first")
         place = next((path for path in CONFIG_TXT if Path(path).exists()), CONFIG_TXT[0])
         steps.insert(0, Block(place, boot_lines(settings.guard.relay_pin)))
-    if args.dry_run:
+    if not args.dry_run:
+        do(steps, told=_silent if args.json else print)
+    elif not args.json:
         for step in steps:
             print(say(step))
-    else:
-        do(steps)
+    if args.json:
+        print(json.dumps({"done": not args.dry_run, "steps": [say(step) for step in steps]}))
     if faults:
         print("\n".join(faults), file=sys.stderr)
         print(
@@ -64,5 +68,9 @@ def run(args: argparse.Namespace) -> int:
         )
         return 0 if args.dry_run or args.no_start else 1
     if args.boot and not args.dry_run:
-        print("restart the machine, then: lastbubble doctor")
+        print("restart the machine, then: lastbubble doctor", file=sys.stderr)
     return 0
+
+
+def _silent(text: str) -> None:
+    del text

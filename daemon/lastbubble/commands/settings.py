@@ -17,7 +17,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "examples:\n"
         "  lastbubble settings check station.yaml\n"
         "  lastbubble settings show station.yaml\n"
-        "  lastbubble settings schema > settings.schema.json\n\n"
+        "  lastbubble settings schema > settings.schema.json\n"
+        "  lastbubble settings reference > docs/settings.md\n\n"
         "exit code: 0 the settings can be used, 1 they cannot (every fault on stderr), 2 wrong use"
     )
     what = parser.add_subparsers(dest="what", required=True, metavar="what")

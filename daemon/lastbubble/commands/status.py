@@ -25,11 +25,10 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(answer))
         return 0
+    from lastbubble.edge import display_of
     from lastbubble.outlets.page.view import texts
-    from lastbubble.settings import load_settings
-    from lastbubble.units import Display
 
-    display = load_settings(args.settings).to_display() if args.settings is not None else Display()
+    display = display_of(args.settings)
     words = texts(answer, display)
     for label, name in (
         ("stage", "stage"), ("", "since"), ("next", "next"), ("chamber", "chamber"), ("oven air", "oven"),
