@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import deque
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
@@ -28,6 +29,7 @@ import numpy.typing as npt
 from lastbubble.context import Context
 from lastbubble.physics.conduction import STEFAN_BOLTZMANN_W_M2K4, Bank, Shape, bank
 from lastbubble.physics.materials import material
+from lastbubble.pipeline.heatup import ELEMENT_S, SETTLE_S, HeatUp
 
 __all__ = [
     "BODIES",
@@ -50,6 +52,7 @@ STEP_S: Final = 20.0
 DIMENSIONS: Final = (
     "convection", "emissivity", "wall_lag", "wall_loss", "size", "width", "length", "conductivity",
     "heat_capacity", "couple", "place", "lying", "start", "plateau", "other_size", "probe", "resin", "resin_pace",
+    "load", "keeps",
 )  # fmt: skip
 _AT: Final = {name: place for place, name in enumerate(DIMENSIONS)}
 #: Those that belong to the oven and its thermocouple, and stay with the station.
@@ -84,6 +87,8 @@ class Draws:
     probe_k : error of the probe and of its hole [K]
     resin_k, resin_pace_s : rise that the resin's own heat could give if none were lost, and its time at 88 degC [K],
     [s] other_ratio : size of the probe's piece over the slowest one's [-]
+    load : what all the pieces' faces take, over what the walls take, for the same difference to the air [-]
+    keeps_s : heat that air, racks and element keep while they warm, over what goes to the walls [s]
     """
 
     shape: Shape
@@ -104,6 +109,8 @@ class Draws:
     resin_k: Array
     resin_pace_s: Array
     other_ratio: Array
+    load: Array
+    keeps_s: Array
 
 
 def draw(context: Context, scores: Array) -> Draws:
@@ -118,10 +125,11 @@ def draw(context: Context, scores: Array) -> Draws:
         size = 0.030 * np.exp(0.55 * z[_AT["size"]])
     else:
         size = context.piece_thickness_mm / 1000 * np.exp(0.05 * z[_AT["size"]])
-    # Proportions: a quarter of all slabs and cylinders are as good as endless, the rest compact to long.
-    width = _side(context.piece_width_mm, size, 1.0, 0.5, z[_AT["width"]], 0.7)
+    # Proportions: a quarter of all slabs and cylinders are as good as endless, the rest two to seven times as wide as
+    # thick (nobody calls a cube a slab). Our judgement, no published source.
+    width = _side(context.piece_width_mm, size, 1.25, 0.45, z[_AT["width"]], 0.7)
     if shape == "cylinder":
-        width = _side(context.piece_length_mm, size, 1.0, 0.5, z[_AT["width"]], 0.7)
+        width = _side(context.piece_length_mm, size, 1.25, 0.45, z[_AT["width"]], 0.7)
     length = _side(context.piece_length_mm, width, 0.4, 0.35, z[_AT["length"]], 0.7)
     k_w_mk = stuff.k_w_mk * np.exp(stuff.k_spread * z[_AT["conductivity"]])
     capacity = stuff.heat_capacity_j_m3k * np.exp(stuff.rc_spread * z[_AT["heat_capacity"]])
@@ -129,8 +137,7 @@ def draw(context: Context, scores: Array) -> Draws:
     lying = 0.95 * np.exp(0.08 * z[_AT["lying"]])
     return Draws(
         shape=shape,
-        # Still air mostly; the long upper end is ovens with a fan.
-        h_c=7.3 * np.exp(0.30 * z[_AT["convection"]] + 0.07 * np.maximum(z[_AT["convection"]], 0.0) ** 2) * lying,
+        h_c=_convection(z[_AT["convection"]]) * lying,
         emissivity=_between(0.45, 0.95, z[_AT["emissivity"]]) * lying,
         wall_lag_s=900.0 * np.exp(0.6 * z[_AT["wall_lag"]]),
         wall_loss=0.07 * np.exp(0.65 * z[_AT["wall_loss"]]) - 0.01,
@@ -148,7 +155,18 @@ def draw(context: Context, scores: Array) -> Draws:
         resin_k=(12.0 if capacity.mean() < 1.75e6 else 5.0) * np.exp(1.0 * z[_AT["resin"]]),
         resin_pace_s=1500.0 * np.exp(0.6 * z[_AT["resin_pace"]]),
         other_ratio=_between(0.35, 1.0, z[_AT["other_size"]]),
+        # By the areas: walls of 10 to 30 l are 0.3 to 0.6 m2, a handful of pieces 0.01 to 0.1 m2.
+        load=0.1 * np.exp(0.8 * z[_AT["load"]]),
+        # Racks, tray, element and air, 0.3 to 1.5 kg of steel (150 to 750 J/K), over some 4 to 10 W/K.
+        keeps_s=100.0 * np.exp(0.6 * z[_AT["keeps"]]),
     )
+
+
+def _convection(z: Array) -> Array:
+    """Scores -> coefficient of convection [W/(m2 K)]: four ovens in five with still air, 4 to 9 (free convection on a
+    50 mm piece, shared/reference/heat_transfer_coefficients.csv), the rest with a fan, 10 to 25."""
+    still, fan = 6.2 * np.exp(0.27 * z), np.minimum(10.0 * np.exp(0.75 * np.maximum(z - 0.84, 0.0)), 25.0)
+    return np.where(z < 0.84, still, fan)
 
 
 def _between(low: float, high: float, z: Array) -> Array:
@@ -177,6 +195,11 @@ class Anchor:
     held_s: float
     held_spread_s: float
 
+
+#: How even the heat is that the air passes on while it rises under full power: standard deviation of the change of its
+#: logarithm over the rise (mains, element, losses of the air itself). Our judgement, no published source.
+RISE_EVEN: Final = 0.12
+RISE_EVERY_S: Final = 60.0
 
 #: Below this the resin's own heat is nothing to speak of [degC].
 _SETS_FROM_C: Final = 55.0
@@ -223,6 +246,9 @@ class Bodies:
         self.waiting = np.zeros(n, dtype=bool)
         self.unset = np.ones(n)
         self._wall_step = -np.expm1(-STEP_S / d.wall_lag_s)
+        self._rise: deque[tuple[float, Array, float]] = deque(maxlen=60)
+        self._rise_due_s = -math.inf
+        self._read: deque[float] = deque(maxlen=4)
 
     def _make(self, ratio: Array) -> Bank:
         d = self.draws
@@ -276,10 +302,14 @@ class Bodies:
     def step(self, read_c: float, end_s: float) -> None:
         """One step of `STEP_S` that ends at `end_s`, under air that read `read_c` on average."""
         air = self.air_at_piece_c(read_c)
-        self.warm_walls(read_c)
+        self._warm_walls(air)
         share = self._share(STEP_S, 0)
         before = self.core_c
-        self._advance(self._z, self._bank, share, air)
+        face = self._advance(self._z, self._bank, share, air)
+        taken = self.draws.load * (air - face)
+        if self.waiting.any():
+            taken[self.waiting] = 0.0
+        self._note_drive(end_s, read_c, air - self.walls_c + taken)
         if self.waiting.any():
             self._z[self.waiting] = self.room_c
         self.core_c = np.einsum("nm,nm->n", self._bank.core, self._z)
@@ -301,7 +331,8 @@ class Bodies:
             )
         return both[which]
 
-    def _advance(self, z: Array, lags: Bank, shares: tuple[Array, Array], air: Array) -> None:
+    def _advance(self, z: Array, lags: Bank, shares: tuple[Array, Array], air: Array) -> Array:
+        """One step of a bank; returns the faces' temperatures before it."""
         share, moves = shares
         face = np.einsum("nm,nm->n", lags.surface, z)
         walls_k, face_k = self.walls_c + 273.15, face + 273.15
@@ -310,6 +341,7 @@ class Bodies:
         wanted = self._share_c * (air - face) + h_r * (walls_k - face_k)
         around = face + wanted / (1 + (self._share_c + h_r - 1) * moves)
         z += share * (around[:, None] - z)
+        return np.asarray(face)
 
     def _left(self, unset: Array, core_c: Array, length_s: float) -> Array:
         """What is left of the unset resin after this time: first order, twice as fast for every 8 K (azo initiator)."""
@@ -335,11 +367,39 @@ class Bodies:
         self._near |= high
         self.held_near_s[high] += STEP_S
 
-    def warm_walls(self, read_c: float) -> None:
+    def warm_walls(self, read_c: float, end_s: float) -> None:
         """One step of the oven with nothing in it."""
         air = self.air_at_piece_c(read_c)
+        self._warm_walls(air)
+        self._note_drive(end_s, read_c, air - self.walls_c)
+
+    def _warm_walls(self, air: Array) -> None:
         loss = self.draws.wall_loss * (air - self.room_c)
         self.walls_c += self._wall_step * (air - loss - self.walls_c)
+
+    def hear(self, rise: HeatUp) -> None:
+        """Bayes: under full power the air passes on an even heat; bodies for which it was uneven become unlikely."""
+        rows = [row for row in self._rise if rise.from_s + SETTLE_S <= row[0] <= rise.to_s]
+        self._rise.clear()
+        if len(rows) < 4:
+            return
+        keeps = self.draws.keeps_s
+        logs = np.log(np.maximum(np.array([drive + keeps * slope for _, drive, slope in rows]), 0.5))
+        at = np.array([end for end, _, _ in rows])
+        # The element itself warms first, and gives its power then.
+        logs -= np.log(-np.expm1((rise.from_s - at) / ELEMENT_S))[:, None]
+        at = (at - at.mean()) / (at[-1] - at[0])
+        # Change of the logarithm over the rise, by least squares.
+        off = at @ logs / float(at @ at)
+        self.weight = self.weight * np.exp(-0.5 * (off / RISE_EVEN) ** 2)
+        self.weight /= self.weight.sum()
+
+    def _note_drive(self, end_s: float, read_c: float, drive: Array) -> None:
+        self._read.append(read_c)
+        if end_s >= self._rise_due_s and len(self._read) == self._read.maxlen:
+            self._rise_due_s = end_s + RISE_EVERY_S
+            slope = (self._read[-1] - self._read[0]) / ((len(self._read) - 1) * STEP_S)
+            self._rise.append((end_s, drive, slope))
 
     def probe_c(self, other: bool) -> Array:
         """What a probe in the slowest piece (or in the other, quicker one) would read in each body [degC]."""
