@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from lastbubble.book.asks import BOOK_ASKS
 from lastbubble.errors import BadInput
 from lastbubble.records import MARKS
 
@@ -118,9 +119,32 @@ class Request:
     page: bool = True
 
 
+def _batch(value: Any) -> int | None:
+    """A batch by its number; "" or none is the open one."""
+    if value is None or value == "":
+        return None
+    if isinstance(value, str) and value.isascii() and value.isdigit() and len(value) < 12:
+        return int(value)
+    return _notice(value)
+
+
+def _ticked(value: Any) -> bool:
+    """A flag, also as a form sends it."""
+    return value == "on" if value in ("on", "") else _flag(value)
+
+
+def _book_rows() -> dict[str, Request]:
+    kinds: dict[str, Callable[[Any], Any]] = {"text": _text(200), "long": _text(4000), "flag": _ticked, "batch": _batch}
+    return {
+        name: Request(ask.does, {key: kinds[kind] for key, kind in ask.fields.items()}, ask.must, ask.page)
+        for name, ask in BOOK_ASKS.items()
+    }
+
+
 REQUESTS: Final[Mapping[str, Request]] = {
+    **_book_rows(),
     "status": Request("what the bench is doing"),
-    "mark": Request("say what a person just did", {"mark": check_mark, "held": _flag}, ("mark",)),
+    "mark": Request("say what a person just did", {"mark": check_mark, "held": _flag, "who": _text(40)}, ("mark",)),
     "mark_undo": Request("take the newest mark back while it is held"),
     "batch_open": Request(
         "begin a new batch; the open one is closed",

@@ -107,6 +107,7 @@ class Service:
         ledger: Ledger,
         gauge: PressureLink | None,
         guard: GuardLink | None,
+        book: Callable[[], Mapping[str, Any]] = dict,
     ) -> None:
         self._settings = settings
         self._base = base
@@ -114,6 +115,7 @@ class Service:
         self._ledger = ledger
         self._gauge = gauge
         self._guard = guard
+        self._book = book
         self._lock = threading.Lock()
         self._marks: list[str] = []
         self._held: list[tuple[float, str]] = []
@@ -176,7 +178,14 @@ class Service:
         )
         zero = BatchZero(self._clock.now(), boot_id())
         number = self._ledger.open_batch(
-            context, name=name, notes=notes, pieces=pieces, opened_utc=utc, zero_now_s=zero.now_s, boot=zero.boot
+            context,
+            name=name,
+            notes=notes,
+            pieces=pieces,
+            book=self._book(),
+            opened_utc=utc,
+            zero_now_s=zero.now_s,
+            boot=zero.boot,
         )
         self._batch = _Batch(number, name, zero, Pipeline(context))
         self._events.clear()

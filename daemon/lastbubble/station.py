@@ -8,10 +8,15 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
+import threading
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lastbubble.book.asks import BOOK_ASKS
+from lastbubble.book.keeper import Keeper
+from lastbubble.book.pieces import piece_of
+from lastbubble.book.settings_copy import settings_copy
 from lastbubble.clock import Clock
 from lastbubble.commissioning.book import informed, kept_in, store, values
 from lastbubble.commissioning.steps import record_from
@@ -38,6 +43,16 @@ log = logging.getLogger("lastbubble.station")
 
 SERVICE_SOCKET = "service.sock"
 
+#: Requests that are noted as somebody's deed, and the word for each.
+_DEEDS = {
+    "mark": "mark",
+    "mark_undo": "took back",
+    "batch_open": "opened the batch",
+    "batch_close": "closed the batch",
+    "cut": "cut the heat:",
+    "acknowledge": "has seen the alarm",
+}
+
 _CURVES = ("chamber_pa", "oven_c", "core_c", "core_low_c", "core_high_c")
 
 
@@ -57,6 +72,8 @@ class Station:
         self.page: PageServer | None = None
         self.ledger: Ledger
         self.service: Service
+        self.keeper: Keeper
+        self._way = threading.local()
 
     def open(self) -> None:
         """Ledger first, then the service with its sensors, the outlets, and the desk last: who asks finds all of it."""
@@ -66,6 +83,9 @@ class Station:
             path.parent.mkdir(parents=True, exist_ok=True)
             self.ledger = Ledger.open(path, settings.to_ledger())
             undo.callback(self.ledger.close)
+            self.keeper = Keeper(
+                self.ledger, clock.utc, lambda: self.service.batch_id, settings=settings_copy(settings)
+            )
             gauge = settings.to_gauge_source()
             if gauge is not None:
                 undo.callback(gauge.close)
@@ -74,7 +94,7 @@ class Station:
                 guard = GuardClient(Path(settings.runtime_dir) / GUARD_SOCKET, clock, every_s=0.5)
                 undo.callback(guard.close)
             context = informed(settings.to_context(), kept_in(self.ledger))
-            self.service = Service(ServiceSettings(), context, clock, self.ledger, gauge, guard)
+            self.service = Service(ServiceSettings(), context, clock, self.ledger, gauge, guard, self.keeper.new_book)
             self.service.start()
             self._open_outlets(undo)
             desk = DeskSocket(Path(settings.runtime_dir) / SERVICE_SOCKET, self._desk)
@@ -130,7 +150,19 @@ class Station:
     # -- the desk's requests -----------------------------------------------------------------------------------
 
     def answer(self, name: str, fields: dict[str, Any]) -> dict[str, Any]:
-        """Do one checked request. Raises BadInput to refuse."""
+        """Do one checked request, and note who did what. Raises BadInput to refuse."""
+        way = getattr(self._way, "name", "desk")
+        if name in BOOK_ASKS:
+            return self.keeper.answer(name, fields, way)
+        out = self._answer(name, fields)
+        if name in _DEEDS:
+            what = f"{_DEEDS[name]} {fields.get('mark') or out.get('mark') or fields.get('reason') or ''}".strip()
+            with contextlib.suppress(LastbubbleError):  # it is done; that it cannot be noted must not say otherwise
+                number = out.get("batch", self.service.batch_id)
+                self.keeper.deed(number, what, fields.get("who", ""), way)
+        return out
+
+    def _answer(self, name: str, fields: dict[str, Any]) -> dict[str, Any]:
         service = self.service
         match name:
             case "status":
@@ -144,7 +176,7 @@ class Station:
                     fields.get("name", ""),
                     fields.get("header", {}),
                     fields.get("notes", ""),
-                    fields.get("pieces", []),
+                    [piece_of(piece).told() for piece in fields.get("pieces", [])],
                 )
             case "batch_close":
                 return service.close_batch()
@@ -192,7 +224,11 @@ class Station:
         wanted = dict(request)
         if wanted.get("ask") == "mark":
             wanted["held"] = True
-        return self._desk.ask(wanted, page=True)
+        self._way.name = "page"
+        try:
+            return self._desk.ask(wanted, page=True)
+        finally:
+            self._way.name = "desk"
 
     def series(self, batch: int | None, points: int) -> dict[str, list[tuple[float, float | None]]]:
         """Thinned curves, each at its own times, extremes kept. Raises BadInput when there is no such batch."""
