@@ -29,6 +29,7 @@ from lastbubble.clock import Clock, RealClock
 from lastbubble.ledger.store import BatchRow, Ledger, StoredRecord
 from lastbubble.outlets import homie
 from lastbubble.outlets.homie import CUT, CUT_WORD, Device, HeatView, View
+from lastbubble.outlets.hub import announcements
 from lastbubble.records import Event, Forecast, Sample, Stage
 
 __all__ = ["MqttHealth", "MqttOutlet", "MqttSettings"]
@@ -37,6 +38,8 @@ log = logging.getLogger("lastbubble.mqtt")
 
 #: The ledger's name for how far this outlet has told.
 OUTLET: Final = "mqtt"
+#: The ledger's name for the topics that a home hub was told of.
+_ANNOUNCED: Final = "hub_topics"
 _BACK_OFF_S: Final = (1.0, 60.0)
 _LOOP_S: Final = 0.2
 _CONNACK_S: Final = 10.0
@@ -54,6 +57,7 @@ class MqttSettings:
     """host, port : the broker (port None: 1883, with TLS 8883);  username, password : "" = none
     tls : encrypt and check the certificate, against `ca_file` where given, else the system's authorities
     version : "5" or "3.1.1";  domain, device : Homie topic levels (device "": from the station's name)
+    hub_prefix : where a home hub listens for announcements, "" = none are made
     client_id : "" = device and machine;  every_s : bench time between two rounds of values [s]
     keepalive_s : the broker takes us for lost after one and a half of it [s]
     """
@@ -69,6 +73,7 @@ class MqttSettings:
     device: str = ""
     station: str = "lastbubble"
     client_id: str = ""
+    hub_prefix: str = ""
     every_s: float = 5.0
     keepalive_s: int = 15
 
@@ -276,6 +281,8 @@ class _Connection:
         self.events: dict[str, float] = {}
         self.values_at: tuple[int, float] | None = None
         self.heat: HeatView | None = None
+        #: Announcements that stand, to be remembered alone once the broker has taken everything; None = nothing to do.
+        self.forget_at: list[str] | None = None
         self.tls: _Tls | None = None
         self.client = self._client()
 
@@ -339,7 +346,7 @@ class _Connection:
             self.outlet._tell(
                 "refused",
                 f"{self.outlet._where}: the broker refuses what is told ({reason}); allow this user to write below "
-                f"{self.device.root}",
+                + " and ".join(part for part in (self.device.root, self.outlet._settings.hub_prefix) if part),
             )
         if seq:
             waiting = [other for _, other in self.on_the_way.values() if other]
@@ -431,6 +438,9 @@ class _Connection:
         self._watch_answers()
 
     def _watch_answers(self) -> None:
+        if self.forget_at is not None and not self.on_the_way:
+            self.ledger.set_fact(_ANNOUNCED, "\n".join(self.forget_at))
+            self.forget_at = None
         if self.outlet.health.cause == "taken_over" and self.outlet._undisturbed():
             self.outlet._tell("")
         if not self.on_the_way:
@@ -456,8 +466,25 @@ class _Connection:
             if self.real.now() > until_s:
                 raise self.outlet._offline("no answer to the subscription")
             self._turn()
+        self._announce()
         self._publish("$state", b"ready")
         self.ready = True
+
+    def _announce(self) -> None:
+        """Tell the home hub, if one is wished for; clear what was told under other settings, also when none is now."""
+        prefix = self.outlet._settings.hub_prefix
+        told = announcements(self.device, prefix) if prefix else {}
+        known = [topic for topic in self.ledger.fact(_ANNOUNCED).splitlines() if topic]
+        if known != list(told):
+            # Remembered before it is told: a crash in between leaves nothing behind that nobody knows of.
+            self.ledger.set_fact(_ANNOUNCED, "\n".join(dict.fromkeys([*known, *told])))
+        for topic in known:
+            if topic not in told:
+                self._send(topic, b"")
+        for topic, payload in told.items():
+            self._send(topic, payload)
+        if known != list(told):
+            self.forget_at = list(told)
 
     def _version(self) -> int:
         """Version of the description: kept in the ledger, one higher whenever the description is another."""
@@ -486,7 +513,10 @@ class _Connection:
     # -- telling -------------------------------------------------------------------------------------------------
 
     def _publish(self, below: str, payload: bytes, seq: int = 0) -> None:
-        told = self.client.publish(self.device.topic(below), payload, qos=1, retain=True)
+        self._send(self.device.topic(below), payload, seq)
+
+    def _send(self, topic: str, payload: bytes, seq: int = 0) -> None:
+        told = self.client.publish(topic, payload, qos=1, retain=True)
         if told.rc not in (MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_QUEUE_SIZE):
             raise self.outlet._offline(paho.error_string(told.rc))
         if told.rc == MQTTErrorCode.MQTT_ERR_QUEUE_SIZE:

@@ -87,6 +87,18 @@ class Mqtt(Section):
         str, Text(r"[a-z0-9](?:[a-z0-9-]*[a-z0-9])?", "a to z, 0 to 9 and dashes inside", "homie is what others expect")
     ] = key("first level of the topics", "homie")
     every: Annotated[float, Quantity("duration", 1, 300, "s")] = key("time between two rounds of values", 5.0)
+    hub_prefix: (
+        Annotated[
+            str,
+            Text(
+                r"[A-Za-z0-9_-]+(?:/[A-Za-z0-9_-]+)*",
+                "topic levels of letters, digits, _ and -, without a slash at either end",
+                "look up in the hub's own manual on which prefix it listens for discovery",
+                100,
+            ),
+        ]
+        | None
+    ) = key("announce the station to a home hub below this prefix; without it nothing is announced", None)
 
 
 class Phone(Section):

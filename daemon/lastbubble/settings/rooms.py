@@ -228,6 +228,7 @@ def mqtt(settings: Settings) -> MqttSettings | None:
         domain=keys.domain,
         station=settings.station,
         every_s=keys.every,
+        hub_prefix=keys.hub_prefix or "",
     )
 
 
