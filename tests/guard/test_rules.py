@@ -8,9 +8,8 @@ from dataclasses import replace
 
 import pytest
 
-from lastbubble.guard import rules as rules_file
 from lastbubble.guard.core import Inputs
-from lastbubble.guard.rules import RULES, SETTINGS, Rule, Setting, check_rules
+from lastbubble.guard.rules import RULES, SETTINGS, Rule
 from tests.guard.bench import Rig, frame, settings, two_probes, with_witness
 from tests.guard.oven import Oven, follow
 
@@ -562,48 +561,3 @@ def test_the_limit_itself_is_allowed_and_a_hair_above_is_not(above_c: float) -> 
     assert give(2.0, 120.0) is Verdict.CONTENT
     assert give(3.0, above_c) is Verdict.UNKNOWN
     assert give(4.0, above_c) is Verdict.VIOLATED
-
-
-# -- the table -----------------------------------------------------------------------------------------------------
-
-
-def test_no_setting_raises_the_ceiling() -> None:
-    assert SETTINGS["limit_c"].allowed == (40.0, 150.0)
-
-
-def row(**changes: object) -> Rule:
-    base = Rule(
-        "x",
-        lambda *_: None,
-        Setting("x_c", 1.0, (0.0, 2.0), "degC"),
-        "trip",
-        "trip",
-        "n",
-        "r",
-        "s",
-        ("F-01",),  # type: ignore[arg-type,return-value]
-    )
-    return replace(base, **changes)  # type: ignore[arg-type]
-
-
-@pytest.mark.parametrize(
-    ("rules", "text"),
-    [
-        ((row(), row()), "x is there twice"),
-        ((row(setting=Setting("x_c", math.nan, (0.0, 2.0), "degC")),), "default nan is not within"),
-        ((row(setting=Setting("x_c", 1.0, (0.0, math.inf), "degC")),), "is not within"),
-        ((row(setting=Setting("x_c", 3.0, (0.0, 2.0), "degC")),), "default 3.0 is not within 0.0 to 2.0"),
-        ((row(reason=""),), "a reason, a source"),
-        ((row(source=""),), "a reason, a source"),
-        ((row(covers=()),), "what it covers"),
-        ((row(), row(name="y", setting=Setting("x_c", 1.5, (0.0, 2.0), "degC"))), "understood differently"),
-    ],
-)
-def test_a_table_that_cannot_be_used_is_refused(rules: tuple[Rule, ...], text: str) -> None:
-    with pytest.raises(ValueError, match=text):
-        check_rules(rules)
-
-
-def test_the_table_is_checked_when_it_is_read() -> None:
-    assert check_rules(RULES) == dict(SETTINGS)
-    assert rules_file.SETTINGS is SETTINGS

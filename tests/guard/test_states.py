@@ -39,6 +39,12 @@ def test_the_only_way_into_heat_is_a_permit_while_withheld() -> None:
 
 def test_the_drawing_has_every_change_and_no_beginning_in_heat() -> None:
     lines = drawing().splitlines()
+    # The form that Mermaid reads, and the two beginnings: with and without a latched trip.
+    assert lines[:3] == [
+        "stateDiagram-v2",
+        "    [*] --> withheld: start",
+        "    [*] --> tripped: start with a latched trip",
+    ]
     for (state, signal), target in EXPECTED.items():
         assert (f"    {state} --> {target}: {signal}" in lines) == (target is not None and target != state)
     assert not any(line.strip().startswith("[*] --> permitted") for line in lines)
