@@ -8,7 +8,6 @@ from lastbubble.guard.evidence import Evidence
 from lastbubble.guard.judging import Finding, Verdict
 from lastbubble.guard.probe_evidence import ProbeEvidence
 from lastbubble.guard.rules import SETTINGS
-from lastbubble.records import Quality, Reading
 
 NOW_S = 5000.0
 
@@ -28,7 +27,6 @@ def read(seen: Evidence, name: str, value_c: float | None, junction_c: float | N
     probe.value_c, probe.junction_c = value_c, junction_c
     if value_c is not None:
         probe.last_good_s = probe.last_frame_s = seen.now_s
-        probe.hot = Reading(value_c, seen.now_s, Quality.GOOD, name)
     return probe
 
 
