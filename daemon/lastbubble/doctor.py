@@ -255,6 +255,8 @@ def _libraries(patient: Patient) -> Iterator[Finding]:
         wanted.append(("apprise", "the phone", "broken", "pip install 'lastbubble[phone]'"))
     if settings.page is not None:
         wanted.append(("aiohttp", "the page", "broken", "pip install 'lastbubble[page]'"))
+    if settings.metrics is not None:
+        wanted.append(("prometheus_client", "the metrics", "broken", "pip install 'lastbubble[metrics]'"))
     for module, use, weight, mend in dict.fromkeys(wanted):
         fault = patient.machine.import_fault(module)
         if fault:

@@ -32,6 +32,7 @@ from lastbubble.outlets.page.compare import pump_down_of
 from lastbubble.service import Service, ServiceSettings
 
 if TYPE_CHECKING:
+    from lastbubble.outlets.metrics import MetricsServer
     from lastbubble.outlets.mqtt import MqttOutlet
     from lastbubble.outlets.page.server import PageServer
     from lastbubble.outlets.phone import Phone
@@ -70,6 +71,7 @@ class Station:
         self.phone: Phone | None = None
         self.mqtt: MqttOutlet | None = None
         self.page: PageServer | None = None
+        self.metrics: MetricsServer | None = None
         self.ledger: Ledger
         self.service: Service
         self.keeper: Keeper
@@ -130,6 +132,20 @@ class Station:
                     "set another page.port, or end the program that has it"
                 ) from exc
             undo.callback(self.page.close)
+
+        numbers = settings.to_metrics()
+        if numbers is not None:
+            from lastbubble.outlets.metrics import MetricsServer
+
+            self.metrics = MetricsServer(numbers, self.snapshot)
+            try:
+                self.metrics.start()
+            except OSError as exc:
+                raise LastbubbleError(
+                    f"metrics: {numbers.host} port {numbers.port} cannot be opened ({exc.strerror or exc}); "
+                    "set another metrics.port, or end the program that has it"
+                ) from exc
+            undo.callback(self.metrics.close)
 
     def close(self) -> None:
         """End everything; closing twice is fine."""

@@ -10,7 +10,7 @@ from lastbubble.settings import rooms
 from lastbubble.settings.bench import Altitude, Barometer, Cure, Units
 from lastbubble.settings.gauges import Chamber
 from lastbubble.settings.heat import GuardKeys, ThermometerKeys
-from lastbubble.settings.outlets import LedgerKeys, Mqtt, Page, Phone
+from lastbubble.settings.outlets import LedgerKeys, Metrics, Mqtt, Page, Phone
 from lastbubble.settings.ovens import Oven
 from lastbubble.settings.quantities import SocketFolder, StationName
 from lastbubble.settings.section import Section, key
@@ -19,6 +19,7 @@ from lastbubble.units import Display
 
 if TYPE_CHECKING:
     from lastbubble.ledger.store import LedgerSettings
+    from lastbubble.outlets.metrics import MetricsSettings
     from lastbubble.outlets.mqtt import MqttSettings
     from lastbubble.outlets.page.server import PageSettings
     from lastbubble.outlets.phone import PhoneSettings
@@ -49,6 +50,7 @@ class Settings(Section):
     mqtt: Mqtt | None = key("the broker", None)
     phone: Phone | None = key("who is told away from the bench", None)
     page: Page | None = key("the station page", None)
+    metrics: Metrics | None = key("numbers for a metrics collector", None)
     runtime_dir: SocketFolder = key("where the processes meet: their sockets, and the permit", "/run/lastbubble")
     log_level: Literal["debug", "info", "warning", "error"] = key("how much the processes say", "info")
     simulated: bool = key(
@@ -107,6 +109,10 @@ class Settings(Section):
     def to_page(self) -> PageSettings | None:
         """What the station page is told; None without one."""
         return rooms.page(self)
+
+    def to_metrics(self) -> MetricsSettings | None:
+        """What the metrics endpoint is told; None without one. Raises SettingsError without its library."""
+        return rooms.metrics(self)
 
     def to_display(self) -> Display:
         """How this station shows its numbers."""

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from lastbubble.settings.quantities import AbsolutePath, Count, Quantity, Text
 from lastbubble.settings.section import Section, key, secret
 
-__all__ = ["LedgerKeys", "Mqtt", "Page", "Phone"]
+__all__ = ["LedgerKeys", "Metrics", "Mqtt", "Page", "Phone"]
 
 Host = Annotated[
     str,
@@ -128,3 +128,12 @@ class Page(Section):
     )
     password: PageHash | None = secret("what `lastbubble page password` printed: a hash, never the password", None)
     names: list[Host] = key("host names by which the page may be called besides its own, as behind a proxy", [])
+
+
+class Metrics(Section):
+    """Numbers for a metrics collector, as OpenMetrics text at /metrics. Without this group there are none."""
+
+    host: Host = key("address to listen on; whoever reaches it can read, without a password", "127.0.0.1")
+    port: Annotated[int, Count(1024, 65535, "80 and its like need root, which the service has not")] = key(
+        "port to listen on", 9187
+    )

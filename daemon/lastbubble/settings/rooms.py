@@ -18,6 +18,7 @@ from lastbubble.units import Display
 
 if TYPE_CHECKING:
     from lastbubble.ledger.store import LedgerSettings
+    from lastbubble.outlets.metrics import MetricsSettings
     from lastbubble.outlets.mqtt import MqttSettings
     from lastbubble.outlets.page.server import PageSettings
     from lastbubble.outlets.phone import PhoneSettings
@@ -36,6 +37,7 @@ __all__ = [
     "guard",
     "guard_json",
     "ledger",
+    "metrics",
     "mqtt",
     "page",
     "phone",
@@ -271,6 +273,20 @@ def page(settings: Settings) -> PageSettings | None:
     from lastbubble.outlets.page.server import PageSettings
 
     return PageSettings(host=keys.host, port=keys.port, password=keys.password or "", names=tuple(keys.names))
+
+
+def metrics(settings: Settings) -> MetricsSettings | None:
+    """What the metrics endpoint is told; None without one. Raises SettingsError without its library."""
+    keys = settings.metrics
+    if keys is None:
+        return None
+    try:
+        from lastbubble.outlets.metrics import MetricsSettings
+    except ImportError as exc:
+        raise SettingsError(
+            [f"metrics: its library is not there ({exc}); pip install 'lastbubble[metrics]', or delete the group"]
+        ) from exc
+    return MetricsSettings(host=keys.host, port=keys.port)
 
 
 def guard_json(settings: Settings) -> dict[str, Any]:
