@@ -187,3 +187,15 @@ def test_nothing_is_said_without_a_pump_down() -> None:
         said += model.feed(Sample(float(t), 3.3 + 0.01 * max(0, t - 600)))
     assert said == []
     assert model.phase == "idle"
+
+
+def test_a_coarse_gauge_is_asked_for_an_isolation_and_not_while_it_is_one() -> None:
+    case = make(22, step_pa=100.0, noise_pa=30.0, hours=0.9, vent=False)
+    model = ChamberModel(case.context)
+    for sample in case.samples:
+        model.feed(sample)
+    assert model.phase == "degassing"
+    assert "5 minutes" in model.outlook_part()["next_action"]
+    last = case.samples[-1]
+    model.feed(Sample(last.time_s + 1.0, last.chamber_pa, marks=("isolated",)))
+    assert model.outlook_part()["next_action"] == ""

@@ -14,6 +14,7 @@ from lastbubble.context import Context
 from lastbubble.pipeline.batch_history import stops_from
 from lastbubble.pipeline.chamber_watch import BLOCK_S, ChamberWatch, Glance, Knee, Level, Phase, PumpDown, Risen
 from lastbubble.pipeline.gauge import COARSE_PA
+from lastbubble.pipeline.isolation_prompt import isolation_prompt
 from lastbubble.pipeline.release import EndJudge, Verdict
 from lastbubble.records import Event, Forecast, Record, Sample
 
@@ -56,6 +57,8 @@ class ChamberModel:
         self._watch = ChamberWatch(context)
         self._gauge = self._watch.gauge
         self._earlier_s = stops_from(context.history)
+        self._shut = False
+        self._now_s = 0.0
         self._new_pumpdown()
 
     @property
@@ -97,6 +100,10 @@ class ChamberModel:
         """What this sample lets us say."""
         said: list[Record] = []
         time_s = sample.time_s
+        if sample.isolated is not None:
+            self._shut = sample.isolated
+        elif "isolated" in sample.marks or "rejoined" in sample.marks:
+            self._shut = "isolated" in sample.marks
         for seen in self._watch.feed(sample):
             if isinstance(seen, Level):
                 self._accept(time_s, seen, said)
@@ -111,6 +118,7 @@ class ChamberModel:
             else:
                 said.append(seen)
             self._watch.air_expected = self._verdict is not None and self._verdict.stopped > 0.3
+        self._now_s = time_s - self._watch.log_s(0.0)
         return said
 
     def _log_s(self, now_s: float) -> float:
@@ -290,4 +298,16 @@ class ChamberModel:
             part["flow_high_pa_s"] = verdict.flow_high_pa_s
             if self.phase == "degassing":
                 part["next_at_s"] = self._log_s(verdict.p50_s)
+        if self.phase == "degassing" and not self._shut and self._is_bath():
+            prompt = isolation_prompt(
+                now_s=self._now_s,
+                pump_start_s=self._pump_start_s,
+                last_rise_s=self._rises[-1][0] if self._rises else None,
+                safe=None if verdict is None else verdict.safe,
+                coarse=self._gauge.known and self._gauge.resolution_pa >= COARSE_PA,
+                resolution_pa=self._gauge.resolution_pa,
+            )
+            # What is to be done within the next minutes is told before what is hours away.
+            if prompt is not None and prompt.at_s <= self._now_s + 60.0:
+                part["next_action"], part["next_at_s"] = prompt.text, self._log_s(prompt.at_s)
         return part

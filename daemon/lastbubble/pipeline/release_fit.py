@@ -40,7 +40,7 @@ DRYING_PA: Final = 1.0
 SETTLING: Final = 0.3
 SETTLING_S: Final = (240.0, 600.0)
 #: No real release follows a law to the letter: relative misfit, and over which ln(time) it changes.
-MISFIT: Final = 0.06
+MISFIT: Final = 0.03
 MISFIT_LN: Final = 0.5
 #: The base wanders with about this time constant [s]; and walks, by this share of it an hour.
 WANDER_S: Final = 1200.0
@@ -61,7 +61,7 @@ HOPELESS: Final = 9.0
 MOST_FITS: Final = 2500
 #: With the noise that fitted best so far, so many of the best are tried with other noise, and all that are no further
 #: from the best than this (nats) with the noise that then fits.
-TRIED: Final = 30
+TRIED: Final = 16
 WORTH: Final = 22.0
 MOST_TRIED: Final = 12_000
 
@@ -77,7 +77,7 @@ class Noise(NamedTuple):
     uneven_s: float
 
 
-_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.06, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
+_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.015, 0.06, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
 NOISES: Final = tuple(Noise(*parts) for parts in itertools.product(_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S))
 _NOISE_LN: Final = tuple(-0.5 * math.log(noise.wander / 0.4) ** 2 for noise in NOISES)
 
@@ -225,13 +225,15 @@ class _Problem:
         ending_s, fading_s = self._spans(now_s)
         shapes, unit = self._shapes(ends, ending_s)
         width = np.log(np.gradient(np.log(ending_s)))
-        past = ending_s <= now_s
+        # Only what ended before the last level has shown a base: the others are taken by the share still to come.
+        past = ending_s + self.lag_s < self.mid_s[-1]
         last_pa = float(self.fall_pa[-1])
         groups: list[_Group] = []
+        self.future_groups = 0
         for j in np.nonzero(past)[0]:
             end_s = float(ending_s[j])
             after = self.mid_s > end_s + self.lag_s
-            base_pa = float(self.pa[after].mean()) if after.any() else last_pa
+            base_pa = float(self.pa[after].mean())
             left_pa = np.where(self.from_s < end_s, np.maximum(self.fall_pa - base_pa, 0.0), 0.0)
             groups.append(
                 _Group(
@@ -256,6 +258,7 @@ class _Problem:
         for number, left in enumerate(LEFT_MIDDLES.tolist()):
             of_bin = np.nonzero(bins == number)[0]
             if len(of_bin):
+                self.future_groups += 1
                 first_pa = self.seen_pa / (1 - left)
                 groups.append(
                     _Group(
@@ -327,6 +330,16 @@ class _Problem:
         self.rise_precision, self.rise_pull = np.einsum("ij,ij->j", shape, shape), value @ shape
 
     # ------------------------------------------------------------------ likelihood
+
+    def likely(self, log_weight: Array) -> Index:
+        """The most likely hypotheses, and the best of some groups far from them: which noise fits may differ."""
+        best = [
+            int(start) + int(np.argmax(log_weight[start:stop]))
+            for start, stop in itertools.pairwise(self.offsets.tolist())
+        ]
+        past = len(best) - self.future_groups
+        some = best[past:] + best[: past : max(past // 6, 1)]
+        return np.unique(np.concatenate([np.argpartition(log_weight, -TRIED)[-TRIED:], some]))
 
     def score(self, noise: Noise, log_noise: float, columns: Index | None = None) -> tuple[Array, Array, Array]:
         """Log weight, mean and spread of the amplitude: (lags, hypotheses) of all, or of some columns."""
@@ -407,7 +420,7 @@ def fit(
     tried = search.candidates()
     first = problem.score(NOISES[tried[0]], _NOISE_LN[tried[0]])
     best_of_each = first[0].max(axis=0)
-    likely = np.sort(np.argpartition(best_of_each, -TRIED)[-TRIED:])
+    likely = problem.likely(best_of_each)
     evidence: list[tuple[float, int]] = []
     for number in tried:
         log_weight = problem.score(NOISES[number], _NOISE_LN[number], likely)[0]
