@@ -25,7 +25,7 @@ from lastbubble.context import Context
 from lastbubble.dial import learn, stretches
 from lastbubble.pipeline.cure import OvenSide
 from lastbubble.records import Caution, Event, Forecast, Sample
-from tools.oven_cases import REPORTED_FROM, Case, draw, simulate
+from tools.oven_cases import REPORTED_FROM, Case, Draw, draw, simulate
 
 
 @dataclass
@@ -38,6 +38,7 @@ class Outcome:
     core_at_call_c: dict[str, float] = field(default_factory=dict)
     causes: list[str] = field(default_factory=list)
     covered: list[bool] = field(default_factory=list)
+    width_k: list[float] = field(default_factory=list)
     forecasts: dict[str, list[tuple[bool, float]]] = field(default_factory=dict)
     seconds: float = 0.0
 
@@ -76,6 +77,7 @@ def follow(case: Case, samples: Iterable[Sample], context: Context) -> tuple[Out
             part = side.outlook_part()
             if part and (case.reached_s is None or sample.time_s < case.reached_s):
                 out.covered.append(part["core_low_c"] <= core <= part["core_high_c"])
+                out.width_k.append(part["core_high_c"] - part["core_low_c"])
     out.seconds = time.perf_counter() - spent
     return out, side
 
@@ -84,20 +86,26 @@ def without_probe(case: Case) -> tuple[list[Sample], Context]:
     return [replace(sample, witness_c=None) for sample in case.samples], replace(case.context, witness="")
 
 
+def kept(keep: Path | None, name: str, drawn: Draw, *, probe: bool) -> Case:
+    """The simulated case, from the folder if it is there already."""
+    path = None if keep is None else keep / f"{name}.pickle"
+    if path is not None and path.exists():
+        found: Case = pickle.loads(path.read_bytes())
+        if found.drawn == drawn:
+            return found
+    case = simulate(drawn, probe=probe)
+    if path is not None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(pickle.dumps(case))
+    return case
+
+
 def cases(numbers: Sequence[int], keep: Path | None) -> list[Case]:
     """Simulated with a probe, so that one simulation serves both; `keep` is a folder for them."""
     out = []
     for number in numbers:
-        path = None if keep is None else keep / f"{number}.pickle"
-        if path is not None and path.exists():
-            out.append(pickle.loads(path.read_bytes()))
-            continue
-        case = simulate(draw(number), probe=True)
-        if path is not None:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(pickle.dumps(case))
+        out.append(kept(keep, str(number), draw(number), probe=True))
         print(f"\rcase {number} simulated", end="", file=sys.stderr)
-        out.append(case)
     print(file=sys.stderr)
     return out
 
@@ -146,29 +154,66 @@ def calls_table(title: str, outcomes: Sequence[Outcome]) -> list[str]:
     return [*rows, ""]
 
 
-def learnt_table(numbers: Sequence[int], quick: bool) -> list[str]:
+def learnt_table(numbers: Sequence[int], keep: Path | None) -> list[str]:
     """A station that has had probe batches in this oven against a new one: other pieces, same oven, no probe."""
     new: list[Outcome] = []
     taught: list[Outcome] = []
-    oven = ("h_w_m2k", "emissivity", "wall_lag_s", "wall_loss", "couple_k", "place_k", "couple_lag_s", "band_k")
     for number in numbers:
-        here = {name: getattr(draw(number), name) for name in oven}
         text = ""
-        for batch in range(2 if quick else 3):
-            piece = draw(number + 100_000 * (batch + 1))
-            drawn = replace(piece, **here, plateau_c=93 + 8 + 4 * batch, look_s=math.inf, cut_s=math.inf)
-            case = simulate(drawn, probe=True)
+        *teachers, last = station_cases(number, keep)
+        for case in teachers:
             _, side = follow(case, case.samples, replace(case.context, oven_learnt=text))
             text = side.learnt()
-        last = replace(draw(number + 900_000), **here, plateau_c=93 + 10, look_s=math.inf, cut_s=math.inf)
-        case = simulate(replace(last, mark_s=max(last.load_s, last.on_s)), probe=False)
-        new.append(follow(case, case.samples, case.context)[0])
-        taught.append(follow(case, case.samples, replace(case.context, oven_learnt=text))[0])
+        new.append(follow(last, last.samples, last.context)[0])
+        taught.append(follow(last, last.samples, replace(last.context, oven_learnt=text))[0])
         print(f"\rstation {number} taught", end="", file=sys.stderr)
     print(file=sys.stderr)
-    return calls_table("A new station, no probe", new) + calls_table(
-        "The same batches on a station that three probe batches have taught", taught
+    return (
+        ["### What a station learns", "", *difference(new, taught), ""]
+        + calls_table("A new station, no probe", new)
+        + calls_table("The same batches on a station that three probe batches have taught", taught)
     )
+
+
+def station_cases(number: int, keep: Path | None) -> list[Case]:
+    """Four batches in one oven: three with a probe, then one of other pieces without."""
+    oven = ("h_w_m2k", "emissivity", "wall_lag_s", "wall_loss", "couple_k", "place_k", "couple_lag_s", "band_k")
+    here = {name: getattr(draw(number), name) for name in oven}
+    out = []
+    for batch in range(3):
+        piece = draw(number + 100_000 * (batch + 1))
+        drawn = replace(piece, **here, plateau_c=93 + 8 + 4 * batch, look_s=math.inf, cut_s=math.inf)
+        out.append(kept(keep, f"{number} taught {batch}", drawn, probe=True))
+    last = replace(draw(number + 900_000), **here, plateau_c=93 + 10, look_s=math.inf, cut_s=math.inf)
+    last = replace(last, mark_s=max(last.load_s, last.on_s))
+    return [*out, kept(keep, f"{number} last", last, probe=False)]
+
+
+def difference(new: Sequence[Outcome], taught: Sequence[Outcome]) -> list[str]:
+    """New and taught side by side: the same batches, called with and without what the station had learnt."""
+    rows = ["| the same batches without a probe | new | taught |", "|---|---|---|"]
+
+    def half(outcomes: Sequence[Outcome], times: str) -> str:
+        values = [
+            abs(getattr(out, times)[REACHED] - out.case.reached_s) / 60
+            for out in outcomes
+            if out.case.reached_s is not None and REACHED in out.called_s
+        ]
+        return f"{statistics.median(values):.1f} min"
+
+    def width(outcomes: Sequence[Outcome]) -> str:
+        return f"{statistics.median(value for out in outcomes for value in out.width_k):.1f} K"
+
+    def early(outcomes: Sequence[Outcome], limit: float) -> str:
+        said = [out.core_at_call_c[REACHED] - out.case.drawn.target_c for out in outcomes if REACHED in out.called_s]
+        return share([core < -limit for core in said])
+
+    rows.append(f"| half called within | {half(new, 'called_s')} | {half(taught, 'called_s')} |")
+    rows.append(f"| half dated within | {half(new, 'dated_s')} | {half(taught, 'dated_s')} |")
+    rows.append(f"| more than 2 K early | {early(new, 2)} | {early(taught, 2)} |")
+    rows.append(f"| more than 4 K early | {early(new, 4)} | {early(taught, 4)} |")
+    rows.append(f"| half of the 80 % bands narrower than | {width(new)} | {width(taught)} |")
+    return rows
 
 
 # ---------------------------------------------------------------------- dial
@@ -341,7 +386,7 @@ def main() -> int:
         lines = calls_table(f"{args.cases} cases without a probe", bare)
         lines += calls_table("The same with a probe in the slowest piece", probed)
         if not args.quick:
-            lines += learnt_table(range(first, first + max(4, args.cases // 3)), args.quick)
+            lines += learnt_table(range(first, first + max(4, args.cases // 3)), args.keep)
         lines += dial_table(args.cases, first) + open_table()
     print("\n".join(lines))
     if args.write:

@@ -302,7 +302,7 @@ class Bodies:
     def step(self, read_c: float, end_s: float) -> None:
         """One step of `STEP_S` that ends at `end_s`, under air that read `read_c` on average."""
         air = self.air_at_piece_c(read_c)
-        self._warm_walls(air)
+        self._warm_walls(air, self._wall_step)
         share = self._share(STEP_S, 0)
         before = self.core_c
         face = self._advance(self._z, self._bank, share, air)
@@ -370,12 +370,19 @@ class Bodies:
     def warm_walls(self, read_c: float, end_s: float) -> None:
         """One step of the oven with nothing in it."""
         air = self.air_at_piece_c(read_c)
-        self._warm_walls(air)
+        self._warm_walls(air, self._wall_step)
         self._note_drive(end_s, read_c, air - self.walls_c)
 
-    def _warm_walls(self, air: Array) -> None:
+    def drift(self, read_c: float, length_s: float) -> None:
+        """A longer step of a piece whose cure is complete: its core goes on, nothing is counted any more."""
+        air = self.air_at_piece_c(read_c)
+        self._warm_walls(air, -np.expm1(-length_s / self.draws.wall_lag_s))
+        self._advance(self._z, self._bank, self._share(length_s, 0), air)
+        self.core_c = np.einsum("nm,nm->n", self._bank.core, self._z)
+
+    def _warm_walls(self, air: Array, share: Array) -> None:
         loss = self.draws.wall_loss * (air - self.room_c)
-        self.walls_c += self._wall_step * (air - loss - self.walls_c)
+        self.walls_c += share * (air - loss - self.walls_c)
 
     def hear(self, rise: HeatUp) -> None:
         """Bayes: under full power the air passes on an even heat; bodies for which it was uneven become unlikely."""

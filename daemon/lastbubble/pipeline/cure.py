@@ -67,6 +67,8 @@ PROBE_LAW_K: Final = 0.8
 STRAIN_MOST: Final = 5.5
 #: A probe's last word counts against the model for so long after it fell silent [s].
 PROBE_STANDS_S: Final = 3600.0
+#: Once the cure is complete the bodies only cool: so many steps are taken in one.
+AFTER_STEPS: Final = 3
 #: Grid steps kept for running the bodies again from an earlier loading: 48 h.
 KEPT_STEPS: Final = 8640
 
@@ -127,6 +129,7 @@ class OvenSide:
         self._pumped = False
         self._quicker = False
         self._offs: deque[float] = deque(maxlen=3)
+        self._after_steps: list[float] = []
         self._trend: deque[tuple[float, float]] = deque(maxlen=64)
         self._expected_s: float | None = None
         self._reached_s = 0.0
@@ -213,6 +216,7 @@ class OvenSide:
         self._probe_held_s = self._dose_s = self._held_s = 0.0
         self._below_since_s = self._short_since_s = None
         self._told.clear()
+        self._after_steps.clear()
         self._loads = self._loads[-1:]
 
     def _run_again(self) -> None:
@@ -282,7 +286,12 @@ class OvenSide:
         if rise is not None:
             self._rises.append((step.end_s, rise))
         stepped = self._bodies is not None and self.phase not in ("cold", "finished")
-        if stepped and self._bodies is not None:
+        if stepped and self._bodies is not None and self._complete:
+            self._after_steps.append(step.mean_c)
+            if len(self._after_steps) == AFTER_STEPS:
+                self._bodies.drift(sum(self._after_steps) / AFTER_STEPS, AFTER_STEPS * STEP_S)
+                self._after_steps.clear()
+        elif stepped and self._bodies is not None:
             self._bodies.step(step.mean_c, step.end_s)
             self._doubt(self._bodies, step.mean_c)
             if rise is not None:

@@ -42,6 +42,8 @@ class Witness:
     def __init__(self) -> None:
         self.fault: WitnessFault = ""
         self.seen = False
+        #: Smoothing shares for a sample so long after the last one: (time, noise, level, slope).
+        self._shares = (math.nan, 0.0, 0.0, 0.0)
         self.value_c: float | None = None
         self.slope_k_s = 0.0
         self.noise_k = 0.1
@@ -93,12 +95,16 @@ class Witness:
 
     def _follow(self, time_s: float, read_c: float, dt_s: float) -> None:
         """Level and slope by exponential smoothing with the slope fed forward, so that a steady rise has no lag."""
+        if dt_s != self._shares[0]:
+            level = 1 - math.exp(-dt_s / 30)
+            self._shares = (dt_s, min(0.02, dt_s / 600), level, level * (1 - math.exp(-dt_s / 240)) / dt_s)
+        _, noise, level, slope = self._shares
         self._pace_s += 0.1 * (dt_s - self._pace_s)
-        self.noise_k += min(0.02, dt_s / 600) * (abs(read_c - self._raw_c) - self.noise_k)
+        self.noise_k += noise * (abs(read_c - self._raw_c) - self.noise_k)
         forward = self._level + self.slope_k_s * dt_s
         off = read_c - forward
-        self._level = forward + (1 - math.exp(-dt_s / 30)) * off
-        self.slope_k_s += (1 - math.exp(-dt_s / 30)) * (1 - math.exp(-dt_s / 240)) * off / dt_s
+        self._level = forward + level * off
+        self.slope_k_s += slope * off
         self._last_s, self._raw_c = time_s, read_c
         if self.fault == "":
             self.value_c = self.last_value_c = self._level
