@@ -147,6 +147,25 @@ class Ledger(Reader):
             self._put(row)
         return row.id
 
+    def put_batch(self, row: BatchRow) -> int:
+        """Take in a batch that another ledger kept; its number where that is free, else a new one. Returns it.
+
+        Its `source` must not be "live": what happened elsewhere is no news for broker and phone. ValueError else.
+        """
+        if row.source == "live":
+            raise ValueError("a batch that is taken in is not live")
+        taken = {other.id for other in self.batches()}
+        with self._state:
+            taken |= set(self._rows)
+            number = row.id if row.id > 0 and row.id not in taken else max(self._last_id, *taken, 0) + 1
+            self._last_id = max(self._last_id, number)
+            self._put(replace(row, id=number))
+        return number
+
+    def put_estimates(self, batch: int, rows: Iterable[Sequence[float | None]]) -> None:
+        """Take in estimates, each (time_s, *ESTIMATE_COLUMNS)."""
+        self._writer.add([Op(_PUT_ESTIMATE, (batch, *row)) for row in rows])
+
     def change_batch(self, batch: int, **changes: Any) -> BatchRow:
         """Set `name`, `notes`, `pieces`, `book` or `header` of a batch; returns it as it is now.
 
