@@ -81,6 +81,7 @@ def fill(ledger: Ledger, *, opened: datetime = UTC_0, name: str = "maple blanks"
         ledger.append(number, sample, records, outlook, utc=opened + timedelta(seconds=stretched))
     if close:
         ledger.close_batch(number, opened + timedelta(seconds=290 * 60 * scale))
+    assert ledger.flush()
     return number
 
 

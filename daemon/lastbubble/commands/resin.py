@@ -94,8 +94,8 @@ def _request(args: argparse.Namespace) -> dict[str, object]:
         return {"ask": "batch_resin", "lot": args.lot, "batch": args.batch, "who": args.who}
     told = {"lot": args.lot, "when": args.when, "memory": args.memory, "who": args.who}
     if args.act == "open":
-        names = ("mass", "density", "initiator", "keeps", "keeps_at", "place", "note")
-        return {"ask": "resin_open", **told, **{name: getattr(args, name) for name in names}}
+        facts = ("mass", "density", "initiator", "keeps", "keeps_at", "place", "note")
+        return {"ask": "resin_open", **told, **{name: getattr(args, name) for name in facts}}
     names = ("mass", "place", "minutes", "temperature", "what")
     more = {name: getattr(args, name, None) for name in names}
     return {"ask": "resin_event", "kind": _ACTS[args.act][0], "from": getattr(args, "source", None), **told, **more}
