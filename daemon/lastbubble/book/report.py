@@ -57,8 +57,11 @@ svg .m{text-anchor:middle}svg .e{text-anchor:end}svg .b{font-weight:600}svg .g{s
 figure{margin:.4rem 0;display:inline-block;vertical-align:top;max-width:19rem}
 figure img{max-width:100%;max-height:14rem}
 figcaption{font-size:.85rem}
-@media print{body{font-size:9.6pt;padding:0;max-width:none}h1{font-size:15pt}h2{font-size:11pt;margin:.5rem 0 .15rem}
- svg{max-height:5.2cm}section,tr,figure{break-inside:avoid}@page{size:A4;margin:12mm}}
+@media print{body{font-size:7.6pt;line-height:1.25;padding:0;max-width:none}h1{font-size:13pt}
+ h2{font-size:9pt;margin:.35rem 0 .1rem}table{font-size:7.2pt}th,td{padding:.05rem .4rem .05rem 0}dt{font-size:7pt}
+ .care{padding:.1rem .4rem;margin:.2rem 0}.care p{margin:.05rem 0}dl{margin:.1rem 0}p{margin:.1rem 0}
+ svg{max-height:4.2cm;margin:0 auto}.cols{columns:2}.wide{overflow:visible}details{display:none}tr,figure{break-inside:avoid}
+ @page{size:A4;margin:9mm}}
 """
 
 
@@ -258,7 +261,9 @@ class _Page:
         told = {str(piece["label"]): piece for piece in self.book["pieces"]}
         heads = ("piece", "sizes", "dry", "wet", "cured", "uptake wet", "uptake cured", "porosity",
                  "pores filled wet", "pores filled cured")  # fmt: skip
-        rows, remarks = [], []
+        rows: list[tuple[str, ...]] = []
+        remarks: list[str] = []
+        bases: dict[str, list[str]] = {}
         for one in self.book["uptake"]:
             piece = told.get(one["label"], {})
             count = f" (x{piece['count']})" if piece.get("count", 1) != 1 else ""
@@ -270,8 +275,9 @@ class _Page:
                                                 "pores_filled_cured")))
             )  # fmt: skip
             if one["porosity_basis"]:
-                remarks.append(f"Piece {one['label']}: porosity by {one['porosity_basis']}.")
+                bases.setdefault(one["porosity_basis"], []).append(str(one["label"]))
             remarks += [f"Piece {one['label']}: {text}." for text in one["remarks"]]
+        remarks = [f"Porosity of {', '.join(labels)}: by {basis}." for basis, labels in bases.items()] + remarks
         density = self.book["resin_density_kg_m3"]
         remarks.append(
             f"Bands are 80 %. Liquid resin at {density['value'] / 1000:.2f} g/ml ({density['basis']}); "
@@ -318,7 +324,7 @@ class _Page:
             return ""
         rows.sort(key=lambda row: row[0])
         table = _table(("when", "what", "who, from where"), [(self.at(at), what, who) for at, what, who in rows])
-        return f"<section><h2>Who did what</h2>{table}</section>"
+        return f'<section><h2>Who did what</h2><div class="cols">{table}</div></section>'
 
     def words(self) -> str:
         notes = "".join(
