@@ -30,7 +30,7 @@ TESTS = {
     "heat_judges": ["tests/guard/test_heat_judges.py"],
     "probe_judges": ["tests/guard/test_probe_judges.py"],
     "states": ["tests/guard/test_states.py"],
-    "requests": ["tests/guard/test_requests.py"],
+    "requests": ["tests/guard/test_asking.py"],
     "latch": ["tests/guard/test_latch.py"],
 }
 #: mutmut's exit codes of a mutant's test run.

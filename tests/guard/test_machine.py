@@ -400,6 +400,7 @@ class GuardMachine(RuleBasedStateMachine):
     @rule()
     def the_service_dies_for_longer_than_the_lease(self) -> None:
         self.renewing = False
+        self.pressed = ""  # a button that is held still would permit anew meanwhile
         self.time_passes(round(LEASE_S / PERIOD_S) + 2)
         assert self.guard.state != "permitted"
 
