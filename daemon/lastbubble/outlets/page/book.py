@@ -30,7 +30,7 @@ def _table(label: str, heads: Sequence[str], rows: str) -> str:
     """A table that scrolls by itself on a narrow screen, by keyboard too."""
     cells = "".join(f'<th scope="col">{escape(head)}</th>' for head in heads)
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}"><table>'
+        f'<div class="wide" tabindex="0" role="region" aria-label="Table: {escape(label)}"><table>'
         f"<thead><tr>{cells}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
 
@@ -58,7 +58,9 @@ def story_line(record: Mapping[str, Any]) -> str:
         stage = str(record.get("stage"))
         return STAGE_WORDS.get(stage, stage)
     if kind == "event":
-        return str(record.get("name")).replace("_", " ")
+        name = str(record.get("name")).replace("_", " ").capitalize()
+        before_s = float(record.get("t") or 0) - float(record.get("since") or record.get("t") or 0)
+        return f"{name}, {duration_text(before_s)} before" if before_s >= 90 else name
     if kind == "mark":
         mark = str(record.get("mark"))
         return "By hand: " + (_MARK_WORDS.get(mark) or mark.replace("=", " ").replace("_", " "))

@@ -127,7 +127,7 @@ def render_compare(
         f"Compare - {station}",
         f"{head}<section>{pick}</section>{drawing}"
         '<section aria-labelledby="when-h"><h2 id="when-h">After pump-down</h2>'
-        '<div class="wide" tabindex="0" role="region" aria-label="Moments of both batches"><table><thead><tr>'
+        '<div class="wide" tabindex="0" role="region" aria-label="Table: moments of both batches"><table><thead><tr>'
         f'<th scope="col">What</th>{names}<th scope="col" class="number">The second came</th></tr></thead>'
         f"<tbody>{lines}</tbody></table></div></section></main>",
         chart_scripts(charts),

@@ -18,6 +18,14 @@ def _field(name: str, words: Mapping[str, str]) -> str:
     return f'<span data-field="{name}">{escape(words[name])}</span>'
 
 
+def _value(label: str, name: str, words: Mapping[str, str], more: str = "") -> str:
+    below = f"<small>{_field(more, words)}</small>" if more else ""
+    return (
+        f"<div><dt>{label}</dt><dd>{_field(name + '_number', words)} "
+        f'<span class="unit">{_field(name + "_unit", words)}</span>{below}</dd></div>'
+    )
+
+
 def _lines(name: str, words: Mapping[str, str], cls: str, role: str) -> str:
     """A list in a box that says itself when it changes; empty boxes are hidden."""
     hidden = "" if words[name] else " hidden"
@@ -110,8 +118,8 @@ def render_now(
         f"{words['stage']} - {station}",
         f'<header><p class="station">{escape(station)}</p>'
         '<p id="link" role="status">As of loading; reload for news.</p></header>'
-        '<p id="old" role="alert" class="old" hidden></p>'
-        f'<p class="old" data-show="age"{hidden["age"]}>{_field("age", words)}.</p>'
+        '<div class="old" role="region" aria-label="Old readings"><p id="old" role="alert" hidden></p>'
+        f'<p data-show="age"{hidden["age"]}>{_field("age", words)}.</p></div>'
         '<main class="now">'
         f'<section class="alarm" aria-label="Alarms" data-show="alarms"{hidden["alarms"]}>'
         f"{_lines('alarms', words, 'said', 'alert')}{_ask('acknowledge', 'I have seen it', 'seen')}</section>"
@@ -125,10 +133,8 @@ def render_now(
         f'data-show="held_mark"{hidden["held_mark"]}><p>{_field("held_mark", words)}</p>'
         f"{_ask('mark_undo', 'Undo')}</section>"
         '<section aria-labelledby="values-h"><h2 id="values-h" class="hidden-label">Readings</h2><dl>'
-        f"<div><dt>Chamber</dt><dd>{_field('chamber', words)}</dd></div>"
-        f"<div><dt>Oven air</dt><dd>{_field('oven', words)}</dd></div>"
-        f"<div><dt>Core</dt><dd>{_field('core', words)} <small>{_field('band', words)}</small></dd></div>"
-        f"<div><dt>Witness probe</dt><dd>{_field('witness', words)}</dd></div></dl>"
+        f"{_value('Chamber', 'chamber', words)}{_value('Oven air', 'oven', words)}"
+        f"{_value('Core', 'core', words, 'band')}{_value('Witness probe', 'witness', words)}</dl>"
         f'<p data-show="hold"{hidden["hold"]}>{_field("hold", words)}</p></section>'
         '<section aria-labelledby="ahead-h"><h2 id="ahead-h">Ahead</h2>'
         f'<ul class="bands" id="bands">{"".join(band_row(row) for row in rows)}</ul>'
@@ -144,8 +150,7 @@ def render_now(
         f'<h2 id="heat-h" class="hidden-label">Heat</h2><p class="heat-state" role="status">{_field("heat", words)}</p>'
         f'<div data-show="can_cut"{hidden["can_cut"]}>'
         f"{_ask('cut', 'Cut the heat', 'cut', reason='from the page')}</div>"
-        '<p id="said" role="status"></p>'
-        '<p class="quiet small">Heat is permitted, and a trip reset, at the bench only.</p></section>',
+        '<p id="said" role="status"></p></section>',
         chart_scripts(charts),
         here="/",
     )

@@ -139,7 +139,6 @@ class PageServer:
         self._brake = Brake()
         self._listeners: set[asyncio.Queue[str]] = set()
         self._words: dict[str, str] = {}
-        self._message = ""
         self._busy: set[RequestHandler] = set()
         self._silent: dict[RequestHandler, float] = {}
         self._curves: dict[tuple[Any, ...], tuple[float, asyncio.Task[bytes]]] = {}
@@ -357,14 +356,16 @@ class PageServer:
         await response.prepare(request)
         self._listeners.add(queue)
         try:
-            if self._message:
-                queue.put_nowait(self._message)
+            # Never the message that was made last: while nobody listened none was made, and it may be hours old.
+            first = await self._news()
+            if queue.empty():
+                queue.put_nowait(first)
             while True:
                 message = await queue.get()
                 async with asyncio.timeout(10):
                     await response.write(message.encode())
-        except (ConnectionError, TimeoutError):
-            pass
+        except (ConnectionError, TimeoutError, BadInput):
+            pass  # gone, or the service has not begun: whoever listens begins again
         finally:
             self._listeners.discard(queue)
         return response
@@ -376,15 +377,18 @@ class PageServer:
             if not self._listeners:
                 continue
             try:
-                words = await self._fresh_words()
+                message = await self._news()
             except BadInput as exc:
                 log.warning("event=page_snapshot_failed why=%r", str(exc))
                 continue
-            self._message = f"data: {json.dumps(words, separators=(',', ':'))}\n\n"
             for queue in tuple(self._listeners):
                 if queue.full():
                     queue.get_nowait()
-                queue.put_nowait(self._message)
+                queue.put_nowait(message)
+
+    async def _news(self) -> str:
+        """What is, as one message of the live stream."""
+        return f"data: {json.dumps(await self._fresh_words(), separators=(',', ':'))}\n\n"
 
     async def _series(self, request: web.Request) -> web.Response:
         points = self._points(request)

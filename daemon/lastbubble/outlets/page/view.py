@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from html import escape
 from typing import Any, Final
 
+from lastbubble.outlets.wording import in_units
 from lastbubble.units import Display
 
 __all__ = [
@@ -80,6 +81,7 @@ LIKELY_MARKS: Final[Mapping[str, Sequence[str]]] = {
 #: The usual cautions, beside what they concern.
 CAUTIONS: Final[Sequence[str]] = (
     "The cut-off here is no substitute for an independent thermal fuse or limiter in the oven's supply.",
+    "Heat is permitted, and a trip reset, at the bench only; from here it can be cut.",
     "Let air in before the pump stops. Never lean over a chamber under vacuum.",
     "Ventilate: monomer fumes are harmful and can ignite.",
 )
@@ -216,6 +218,10 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         "next": f"{next_text} ({_away(snapshot, snapshot['next_at_s'])})" if when else next_text,
         "todo": next_text,
         "when": when,
+        **_parted("chamber", _reading(snapshot, "chamber", display.pressure_text(snapshot.get("chamber_pa")))),
+        **_parted("oven", _reading(snapshot, "oven", display.temperature_text(snapshot.get("oven_c")))),
+        **_parted("witness", _reading(snapshot, "witness", display.temperature_text(snapshot.get("witness_c")))),
+        **_parted("core", display.temperature_text(core) if core is not None else "not known"),
         "chamber": _reading(snapshot, "chamber", display.pressure_text(snapshot.get("chamber_pa"))),
         "oven": _reading(snapshot, "oven", display.temperature_text(snapshot.get("oven_c"))),
         "witness": _reading(snapshot, "witness", display.temperature_text(snapshot.get("witness_c"))),
@@ -226,7 +232,9 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         "heat_tone": tone,
         "can_cut": "" if snapshot.get("heat_state") == "none" else "yes",
         "forecast": _forecast_text(snapshot) or "No forecast yet.",
-        "cautions": "\n".join(str(item.get("text") or item.get("cause")) for item in snapshot.get("cautions") or ()),
+        "cautions": in_units(
+            "\n".join(str(item.get("text") or item.get("cause")) for item in snapshot.get("cautions") or ()), display
+        ),
         "guard_notes": "\n".join(_sentence(line) for line in snapshot.get("guard_cautions") or ()),
         "batch": str(snapshot.get("batch_name") or f"Batch {snapshot.get('batch', '')}".strip()),
         "held_mark": str(snapshot.get("held_mark") or ""),
@@ -235,6 +243,14 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         "health": "\n".join(str(line) for line in snapshot.get("health") or ()),
         "age": f"The station has taken no sample for {duration_text(age_s)}" if age_s > OLD_S else "",
     }
+
+
+def _parted(name: str, text: str) -> dict[str, str]:
+    """A reading as its number and its unit, which stands smaller beside it; a text without a number stays whole."""
+    number, _, unit = text.partition(" ")
+    if not number[:1].isdigit() and not number[1:2].isdigit():
+        number, unit = text, ""
+    return {f"{name}_number": number, f"{name}_unit": unit}
 
 
 def _sentence(line: object) -> str:

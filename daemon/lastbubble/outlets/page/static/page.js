@@ -137,7 +137,7 @@
       source.onerror = () => {
         source.close();
         timer = setTimeout(listen, wait);
-        wait = Math.min(wait * 2, 15000);
+        wait = Math.min(wait * 2, 5000);
         // After a restart of the station a session may have ended.
         fetch("/now.json").then((answer) => { if (answer.status === 401) location.assign("/sign-in"); }, () => {});
       };
@@ -199,10 +199,41 @@
     const look = { colors: [colour("--curve-1"), colour("--curve-2")], axisLabelColor: colour("--ink"),
       axisLineColor: colour("--line"), gridLineColor: colour("--grid") };
     if (charts[id]) { charts[id].updateOptions({ file: rows, ...look }); return; }
-    charts[id] = new Dygraph(place, rows, { ...look, labels: ["h", ...names], strokeWidth: 2, legend: "always",
-      labelsSeparateLines: true, labelsKMB: false, axisLabelFontSize: 14, connectSeparatedPoints: false,
-      series: { [names[1] || ""]: { strokePattern: [8, 4] } }, ...options });
+    const values = key(place, names);
+    charts[id] = new Dygraph(place, rows, { ...look, labels: ["h", ...names], strokeWidth: 2, labelsKMB: false,
+      axisLabelFontSize: 14, connectSeparatedPoints: false, yRangePad: 6, ...(fingers ? { interactionModel: {} } : {}),
+      series: { [names[1] || ""]: { strokePattern: [8, 4] } },
+      highlightCallback: (_, hours, points) => {
+        for (const point of points) put(values[point.name], ` ${point.yval.toPrecision(4)} at ${hours.toFixed(2)} h`);
+      },
+      unhighlightCallback: () => { for (const node of Object.values(values)) put(node, ""); }, ...options });
   };
+  /* A key of our own: the library's writes styles into the page, which the page's rules forbid. */
+  const key = (place, names) => {
+    const line = document.createElement("p");
+    line.className = "key";
+    const values = {};
+    names.forEach((name, index) => {
+      const drawing = document.createElementNS(SVG, "svg");
+      const stroke = document.createElementNS(SVG, "path");
+      drawing.setAttribute("viewBox", "0 0 28 8");
+      drawing.setAttribute("aria-hidden", "true");
+      stroke.setAttribute("d", "M0 4H28");
+      stroke.setAttribute("class", `curve-${index + 1}`);
+      drawing.append(stroke);
+      const item = document.createElement("span");
+      values[name] = document.createElement("span");
+      item.append(drawing, ` ${name}`, values[name]);
+      line.append(item);
+    });
+    place.before(line);
+    return values;
+  };
+  // A finger on a chart scrolls the page, as anywhere else.
+  const fingers = matchMedia("(pointer: coarse)").matches;
+  if (typeof Dygraph !== "undefined") {
+    Dygraph.PLUGINS = Dygraph.PLUGINS.filter((plugin) => plugin !== Dygraph.Plugins.Legend);
+  }
   const describe = (id, text) => { const place = byId(id); if (place) place.setAttribute("aria-label", text); };
 
   const load = async () => {
