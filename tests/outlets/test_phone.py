@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from lastbubble.context import Context
+from lastbubble.desk import ask_desk
 from lastbubble.ledger.store import Ledger
 from lastbubble.outlets import phone as phone_module
 from lastbubble.outlets.phone import Phone, PhoneHealth, PhoneSettings, minute_of_day
@@ -394,6 +396,36 @@ def test_a_test_message_goes_past_everything(bench: Bench) -> None:
         {"channel": "channel 2 (json)", "outcome": "failed", "why": "scripted"},
     ]
     assert bench.script.titles() == ["Test from the bench"]
+
+
+def test_silent_far_sides_hold_a_test_message_up_together_not_one_after_the_other(bench: Bench) -> None:
+    """Both are being tried at once: neither waits for the other's end."""
+    phone = bench.start(urls=(A, B))
+    bench.script.gate.clear()
+    told: list[list[dict[str, str]]] = []
+    asking = threading.Thread(target=lambda: told.append(phone.test()))
+    asking.start()
+    wait_for(lambda: set(bench.script.tried) == {A, B}, "both are tried while neither has answered")
+    bench.script.gate.set()
+    asking.join(20)
+    assert [one["channel"] for one in told[0]] == ["channel 1 (json)", "channel 2 (json)"]
+
+
+def test_a_test_message_ends_before_its_asker_gives_up() -> None:
+    patience_s = inspect.signature(ask_desk).parameters["timeout_s"].default
+    assert patience_s > phone_module._TEST_S + 5, "with the time that a sending process takes to start"
+
+
+def test_of_two_alarms_the_higher_goes_first(bench: Bench) -> None:
+    bench.start()
+    bench.script.gate.clear()
+    bench.say(stopped(bench))
+    wait_for(lambda: len(bench.script.tried) == 1, "the channel is busy")
+    bench.say(Caution(bench.at(), "vacuum_lost", "Air is coming in. Look at the lid."))
+    bench.say(Caution(bench.at(), "pump_stopped", "The pump has stopped. Let air in now."))
+    bench.script.gate.set()
+    wait_for(lambda: len(bench.script.left) == 3)
+    assert bench.script.titles() == ["Bubbles have stopped", "The pump has stopped", "Vacuum is being lost"]
 
 
 def test_what_was_before_the_phone_is_no_news(bench: Bench) -> None:

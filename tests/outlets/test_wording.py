@@ -134,3 +134,25 @@ def test_numbers_are_in_the_stations_units() -> None:
         "faster than 2 kPa a second; steps of 300 Pa; fit a 0-10 kPa gauge"
     ), "steps and rates have no depth"
     assert in_units("near 93 degC", Display()) == "near 93 °C"
+
+
+def test_an_alarm_asks_for_somebody_soon_and_a_notice_does_not() -> None:
+    """IEC 62682: an alarm needs a timely action of a person; what needs none is an event, and has no priority."""
+    for key, row in MESSAGES.items():
+        if row.urgency == "alarm":
+            assert row.priority in ("high", "medium"), key
+        else:
+            assert row.priority == "low", key
+    high = {key for key, row in MESSAGES.items() if row.priority == "high"}
+    assert high == {"warning pump_stopped", "warning vent_before_pump_off", "trip"}, "where minutes count"
+    for cause in ("over_temperature", "stale", "relay_pin"):
+        told = message_of(Trip(5.0, cause))
+        assert told is not None
+        assert told.action, "an alarm without something to do is none"
+
+
+def test_a_complete_cure_does_not_ask_for_what_the_station_does_itself() -> None:
+    told = message_of(Event(5.0, "cure_complete", since=4.0))
+    assert told is not None
+    assert "Withhold" not in told.action
+    assert "see that the heat is off" in told.action

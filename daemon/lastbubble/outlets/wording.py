@@ -92,7 +92,7 @@ MESSAGES: Final[Mapping[str, _Row]] = {
         "low",
         "The cure is complete",
         "The cure was complete",
-        "Withhold the heat and leave the oven shut until the pieces can be handled.",
+        "The station has asked for the cut: see that the heat is off. Leave the oven shut until the pieces cool.",
     ),
     "event vented": _Row(
         "notice",
