@@ -59,7 +59,13 @@ def lay_out(module: str) -> Path:
     (room / "src").mkdir(parents=True)
     shutil.copytree(ROOT / "daemon" / "lastbubble", room / "src" / "lastbubble", ignore=_left_out)
     (room / "tests" / "guard").mkdir(parents=True)
-    for name in ("tests/__init__.py", "tests/guard/__init__.py", "tests/guard/bench.py", *TESTS[module]):
+    for name in (
+        "tests/__init__.py",
+        "tests/guard/__init__.py",
+        "tests/guard/bench.py",
+        "tests/guard/judged.py",
+        *TESTS[module],
+    ):
         shutil.copy2(ROOT / name, room / name)
     (room / "pyproject.toml").write_text(
         "[tool.mutmut]\n"

@@ -47,6 +47,7 @@ class GuardSettings:
     stop_pin : normally-closed stop button to 3.3 V, low = pressed or broken wire; None: not wired
     permit_pin, reset_pin : held buttons to 3.3 V; None: not wired
     lamp_pin : lit while heat is on, blinking while tripped; None: not wired
+    cutoff_pin : a second contactor in series, active high, 9..27: closed until a trip, then open; None: not fitted
     frame_users : who may send frames; service_users, bench_users : who may use guard.sock and bench.sock; user or
         "@group" names or numbers; root and the guard's own user always may; none named: who an installation makes for
         it (lastbubble-thermometer, lastbubble, @lastbubble-bench), where this machine knows them
@@ -70,6 +71,7 @@ class GuardSettings:
     permit_pin: int | None = None
     reset_pin: int | None = None
     lamp_pin: int | None = None
+    cutoff_pin: int | None = None
     frame_users: tuple[str, ...] = ()
     service_users: tuple[str, ...] = ()
     bench_users: tuple[str, ...] = ()
@@ -93,12 +95,18 @@ class GuardSettings:
                 f"guard.relay_pin is {self.relay_pin}; allowed 9 to 27: the others are pulled up until software runs, "
                 "which would mean heat. Wire the relay to one of these, active high, with 10 kohm to ground"
             )
+        if self.cutoff_pin is not None and self.cutoff_pin not in PULLED_DOWN_PINS:
+            faults.append(
+                f"guard.cutoff_pin is {self.cutoff_pin}; allowed 9 to 27: the others are pulled up until software "
+                "runs. Wire the second contactor to one of these, active high, with 10 kohm to ground"
+            )
         inputs = {
             "feedback_pin": self.feedback_pin,
             "stop_pin": self.stop_pin,
             "permit_pin": self.permit_pin,
             "reset_pin": self.reset_pin,
             "lamp_pin": self.lamp_pin,
+            "cutoff_pin": self.cutoff_pin,
         }
         used = {self.relay_pin: "relay_pin"}
         for name, pin in inputs.items():

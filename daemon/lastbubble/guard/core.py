@@ -25,10 +25,11 @@ from lastbubble.guard.probe_evidence import ProbeEvidence
 from lastbubble.guard.protocol import Answer, GuardEvent, GuardStatus, StateName, TripStatus
 from lastbubble.guard.requests import Who, check_request
 from lastbubble.guard.rules import RULES, Rule
+from lastbubble.guard.startup import days_since
 from lastbubble.guard.states import HEAT_IN, Signal, next_state
 from lastbubble.records import Quality, Reading
 
-__all__ = ["COOL_C", "WELL_S", "FrameJudging", "Guard", "Inputs"]
+__all__ = ["COOL_C", "PROOF_DAYS", "WELL_S", "FrameJudging", "Guard", "Inputs"]
 
 log = logging.getLogger("lastbubble.guard")
 
@@ -43,6 +44,8 @@ _CHECK_K: Final = 3.0
 _CHECK_SPAN_K: Final = 40.0
 #: How long the rules that would take a probe in boiling water for a fire look away while no permit can be given [s].
 _CHECKING_S: Final = 900.0
+#: A proof test older than this is asked for again.
+PROOF_DAYS: Final = 30
 _EVENTS: Final = 16
 #: Stands for the hindrances of a state that no cycle has judged yet: nothing is permitted on old findings.
 _NOT_JUDGED: Final = ("no cycle has been judged yet; ask again",)
@@ -99,7 +102,8 @@ class Guard:
         self.evidence = Evidence(probes, now_s, limits)
         self.memory = memory or Memory()
         self.evidence.closings = self.memory.closings
-        self.evidence.notes = tuple(notes)
+        self.evidence.notes = self._notes_at_start = tuple(notes)
+        self._day = 0
         self._unmet_at_start = tuple(unmet)
         self.state: StateName = "withheld" if latched is None else "tripped"
         self.trip = latched
@@ -168,6 +172,9 @@ class Guard:
     def begin_cycle(self, now_s: float, utc: datetime) -> None:
         """First call of a cycle: time has passed."""
         self._utc = utc
+        if utc.toordinal() != self._day:
+            self._day = utc.toordinal()
+            self._refresh_notes()
         self.evidence.begin_cycle(now_s)
 
     def cycle(self, inputs: Inputs = _NO_INPUTS) -> bool:
@@ -416,6 +423,7 @@ class Guard:
             self._say("not_proved", "another rule tripped first")
             return
         self._remember(proof_utc=self._label(), proof_open_ms=round(took_ms, 1))
+        self._refresh_notes()
         self._say("proved", f"relay open {took_ms:.0f} ms after the made-up readings began")
 
     # -- what goes out -----------------------------------------------------------------------------------------
@@ -483,6 +491,15 @@ class Guard:
                         f"boiling water): lastbubble guard check {probe.name} 0"
                     )
         self.evidence.unmet = tuple(unmet)
+
+    def _refresh_notes(self) -> None:
+        """Each day, and after a proof: a guard may run for months between two starts."""
+        notes = list(self._notes_at_start)
+        if not self._settings.simulated:
+            age_days = days_since(self.memory.proof_utc, self._label())
+            if age_days is None or not 0 <= age_days <= PROOF_DAYS:
+                notes.append(f"no proof test in the last {PROOF_DAYS} days: lastbubble guard prove, with the oven on")
+        self.evidence.notes = tuple(notes)
 
     def _remember(self, **changes: Any) -> None:
         self.memory = replace(self.memory, **changes)

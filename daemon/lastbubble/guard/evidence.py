@@ -28,7 +28,8 @@ class Evidence:
     cut_asked : the reason of a cut that was asked for since the last cycle, or ""
     unmet, notes : findings at start that forbid a permit, and those that only deserve a word
     closings : of the relay, over its life
-    open_start_c : oven -> reading when the relay opened (or the first after the start)
+    open_high_c : oven -> highest of the reading as the relay opened and all it had read until a minute before; nothing
+        before the first opening: what a guard that has just started would compare with says nothing of the heat
     open_peak_c : oven -> highest while the elements' own heat still came
     checking_until_s : a two-point check is going on until then
     """
@@ -58,7 +59,7 @@ class Evidence:
         self._apart_k = limits["apart_k"]
         self._overshoot_s = limits["overshoot_s"]
         self.checking_until_s = float("-inf")
-        self.open_start_c: dict[str, float] = {}
+        self.open_high_c: dict[str, float] = {}
         self.open_peak_c: dict[str, float] = {}
         self.apart_since_s: float | None = None
         self._closed_at_frame = [0.0] * len(self.probes)
@@ -73,7 +74,6 @@ class Evidence:
         probe.take(raw, time_s, hot, junction, heated_s)
         if probe.is_oven and hot.value is not None and not self.heat_closed:
             name = probe.name
-            self.open_start_c.setdefault(name, hot.value)
             if not self.peak_stands() and hot.value > self.open_peak_c.get(name, float("-inf")):
                 self.open_peak_c[name] = hot.value
         if len(self.probes) > 1:
@@ -99,7 +99,7 @@ class Evidence:
         if closed:
             self.closings += 1
         else:
-            self.open_start_c.clear()
+            self.open_high_c = {probe.name: probe.high_c for probe in self.ovens if probe.high_c is not None}
             self.open_peak_c.clear()
 
     def permit_began(self) -> None:

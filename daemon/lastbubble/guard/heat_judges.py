@@ -35,6 +35,9 @@ PULL_THE_PLUG: Final = "Pull the oven's plug now: it heats although its relay is
 _WEATHER_C: Final = 40.0
 #: A rise above all that was read until three minutes ago [K].
 _AFTER_CUT_K: Final = 3.0
+#: By so much no element's own heat lifts the air once the relay is open: 18 K at most, full power from cold, over the
+#: ovens that the simulated bench draws [K].
+_NO_OVERSHOOT_K: Final = 30.0
 #: An open relay's oven above this that does not cool is being heated [degC], and "does not cool" [K].
 _HOT_C: Final = 60.0
 _COOLS_K: Final = 5.0
@@ -80,7 +83,10 @@ def contact_worn(seen: Evidence, rated_closings: float) -> Finding:
 
 
 def heat_after_cut(seen: Evidence, overshoot_s: float) -> Finding:  # noqa: ARG001  # the evidence holds the peak by it
-    """A new high with the relay open long since. Judged in every state, tripped too."""
+    """A new high with the relay open long since, or far above all that was read before it opened. In every state."""
+    finding = _beyond_overshoot(seen)
+    if finding is not CONTENT:
+        return finding
     if not seen.peak_stands() or seen.now_s <= seen.checking_until_s:
         return CONTENT
     for probe in seen.ovens:
@@ -93,6 +99,24 @@ def heat_after_cut(seen: Evidence, overshoot_s: float) -> Finding:  # noqa: ARG0
             return violated(
                 f"{probe.name} has risen {rise_k:.1f} K with the relay open for "
                 f"{seen.now_s - seen.heat_since_s:.0f} s. {PULL_THE_PLUG}",
+                rise_k,
+                probe.name,
+            )
+    return CONTENT
+
+
+def _beyond_overshoot(seen: Evidence) -> Finding:
+    """However short the time: an oven that shuts its door finds its old level again, and no higher."""
+    if seen.heat_closed or seen.now_s <= seen.checking_until_s:
+        return CONTENT
+    for probe in seen.ovens:
+        high_c = seen.open_high_c.get(probe.name)
+        if high_c is None or probe.value_c is None or probe.value_c <= _WEATHER_C:
+            continue
+        rise_k = probe.value_c - high_c
+        if not rise_k <= _NO_OVERSHOOT_K:
+            return violated(
+                f"{probe.name} has risen {rise_k:.1f} K above all it had read when the relay opened. {PULL_THE_PLUG}",
                 rise_k,
                 probe.name,
             )

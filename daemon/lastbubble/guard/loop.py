@@ -28,15 +28,13 @@ from lastbubble.guard.notify import Notifier
 from lastbubble.guard.protocol import GuardStatus
 from lastbubble.guard.realtime import take_precedence
 from lastbubble.guard.relay import Panel, RelayLine, chip_of, pin_factory
-from lastbubble.guard.startup import days_since, look_around
+from lastbubble.guard.startup import look_around
 from lastbubble.sensing.thermocouple import Calibration, FrameJudge
 
-__all__ = ["PROOF_DAYS", "GuardLoop"]
+__all__ = ["GuardLoop"]
 
 log = logging.getLogger("lastbubble.guard.loop")
 
-#: A proof test older than this is asked for again.
-PROOF_DAYS: Final = 30
 _LAST_WRITE_S: Final = 2.0
 #: Helper threads write a line or a small file: the default stack of 8 MB each would be most of the guard.
 _THREAD_STACK_BYTES: Final = 256 * 1024
@@ -83,9 +81,6 @@ class GuardLoop:
         if broken:
             notes.append(broken)
         if not settings.simulated:
-            age_days = days_since(memory.proof_utc, clock.utc().isoformat())
-            if age_days is None or not 0 <= age_days <= PROOF_DAYS:
-                notes.append(f"no proof test in the last {PROOF_DAYS} days: lastbubble guard prove, with the oven on")
             notes += take_precedence()
         self._keeper = Keeper(state)
         self._doors = Doors(
@@ -120,7 +115,8 @@ class GuardLoop:
         doors.serve(guard.ask)
         guard.note_latch(keeper.latch_stored)
         closed = guard.cycle(self._panel.read())
-        guard.read_back(*self.relay.drive(closed))
+        heat, agrees = self.relay.drive(closed)
+        guard.read_back(heat, self.relay.arm(guard.state != "tripped") and agrees)
         # From here on the pin is as it has to be: what is written and told comes after.
         if guard.latch_order:
             keeper.latch(guard.latch_order.pop())

@@ -140,6 +140,14 @@ class ProbeEvidence:
                 self._note_bit_step(raw, time_s)
         self._forget(time_s)
 
+    @property
+    def high_c(self) -> float | None:
+        """The higher of what it reads and of all it had read until a minute ago; None before the first reading."""
+        before_c = self.history.max_before(FAST_AGE_S)
+        if self.value_c is None or before_c is None:
+            return self.value_c
+        return max(self.value_c, before_c)
+
     def fault_rate(self) -> tuple[int, int]:
         """(unusable frames, all frames) of the last RATE_WINDOW_S."""
         return len(self._bad_times), len(self._frame_times)

@@ -93,6 +93,9 @@ class RelayLine:
 
     `drive(closed)` writes, reads back and tells (is heat on, did it read as written). `open()` may be called at any
     moment, from a signal handler too; after `lock()` nothing closes it again.
+
+    Where a second contactor is fitted, `arm(armed)` drives it likewise. It stays closed while nothing has tripped, so
+    that a first one that welds is seen to heat, and opens with every trip: the path that is left when that happens.
     """
 
     def __init__(self, settings: GuardSettings, factory: Any) -> None:
@@ -107,6 +110,17 @@ class RelayLine:
                 f"pin {settings.relay_pin} cannot be had: {type(exc).__name__}: {exc}. Does another guard or program "
                 "hold it? gpioinfo names the holder"
             ) from exc
+        self._cutoff: Any = None
+        if settings.cutoff_pin is not None:
+            try:
+                self._cutoff = DigitalOutputDevice(
+                    settings.cutoff_pin, active_high=True, initial_value=False, pin_factory=factory
+                )
+            except Exception as exc:  # as above
+                raise PinsUnusable(
+                    f"pin {settings.cutoff_pin} cannot be had: {type(exc).__name__}: {exc}. Does another guard or "
+                    "program hold it? gpioinfo names the holder"
+                ) from exc
         self._pulsed = settings.drive == "pulsed"
         self._level = False
         self._locked = False
@@ -127,20 +141,33 @@ class RelayLine:
             return (closed and not self._locked) or (level and not agrees), agrees
         return level, agrees
 
+    def arm(self, armed: bool) -> bool:
+        """Write the level of the second contactor and read it back: as written (True too where none is fitted)."""
+        if self._cutoff is None:
+            return True
+        level = armed and not self._locked
+        self._cutoff.value = level
+        return bool(self._cutoff.value) == level
+
     def open(self) -> bool:
-        """Drive the pin low; True when it reads low. Never raises."""
+        """Drive the pins low; True when they read low. Never raises."""
         self._level = False
-        try:
-            self._device.value = False
-            return not self._device.value
-        except Exception as exc:  # noqa: BLE001  # whatever fails here, the way out must go on
-            log.critical("event=relay_not_opened text=%r", f"{type(exc).__name__}: {exc}")
-            return False
+        opened = _drive_low(self._device)
+        return (self._cutoff is None or _drive_low(self._cutoff)) and opened
 
     def lock(self) -> bool:
         """Open for good: nothing closes the relay again in this process."""
         self._locked = True
         return self.open()
+
+
+def _drive_low(device: Any) -> bool:
+    try:
+        device.value = False
+        return not device.value
+    except Exception as exc:  # noqa: BLE001  # whatever fails here, the way out must go on
+        log.critical("event=relay_not_opened text=%r", f"{type(exc).__name__}: {exc}")
+        return False
 
 
 class Panel:

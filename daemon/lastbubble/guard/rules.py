@@ -146,7 +146,8 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "heat_after_cut", heat_judges.heat_after_cut, Setting("overshoot_s", 300.0, (60.0, 900.0), "s"), "trip", "trip",
-        needs="relay open for longer, above 40 degC, and 3 K above everything read until three minutes ago",
+        needs="above 40 degC and relay open: for longer, and 3 K above everything read until three minutes ago; "
+        "at once, 30 K above all read before it opened",
         reason="a solid-state relay fails closed, a contactor welds, an oven gets plugged into the wall",
         source=_CATALOGUE, covers=("F-30", "F-31", "F-32", "F-35", "F-129"), loud=True,
     ),

@@ -20,7 +20,7 @@ __all__ = ["RULES", "contradictions"]
 
 Clash = tuple[tuple[Path, ...], str, str, str]
 #: The guard's pins, as its keys call them.
-PIN_KEYS: Final = ("relay_pin", "feedback_pin", "stop_pin", "permit_pin", "reset_pin", "lamp_pin")
+PIN_KEYS: Final = ("relay_pin", "feedback_pin", "stop_pin", "permit_pin", "reset_pin", "lamp_pin", "cutoff_pin")
 
 #: Least room between the cure and the limit: the air runs ahead of the core, and a dial thermostat swings
 #: (common practice, no published source) [K].

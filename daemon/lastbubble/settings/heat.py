@@ -127,6 +127,9 @@ class GuardKeys(Section):
     permit_pin: AnyPin | None = key("held button to 3.3 V that permits heat", None)
     reset_pin: AnyPin | None = key("held button to 3.3 V that resets a trip", None)
     lamp_pin: AnyPin | None = key("lamp: lit while heat is on, blinking while tripped", None)
+    cutoff_pin: RelayPin | None = key(
+        "driver of a second contactor in series, active high: closed until a trip, then open too", None
+    )
     state_dir: AbsolutePath = key("where the latch and the dates of the proofs are kept", "/var/lib/lastbubble-guard")
     frame_users: list[UserName] = key(
         "who may send frames, besides root and the guard's own user; none named: lastbubble-thermometer, as installed",

@@ -97,6 +97,7 @@ def guard(settings: Settings) -> GuardSettings:
         permit_pin=keys.permit_pin,
         reset_pin=keys.reset_pin,
         lamp_pin=keys.lamp_pin,
+        cutoff_pin=keys.cutoff_pin,
         frame_users=tuple(keys.frame_users),
         service_users=tuple(keys.service_users),
         bench_users=tuple(keys.bench_users),
