@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,39 @@ def test_it_can_be_drawn(logs: list[str], tmp_path: Path, capsys: pytest.Capture
     assert (tmp_path / "dial.png").stat().st_size > 5_000
     assert main(["dial", *logs, "--target-c", "101", "--plot", str(tmp_path / "dial.gif")]) == 1
     assert ".png, .svg or .pdf" in capsys.readouterr().err
+
+
+def test_without_files_the_stations_own_ledger_teaches(
+    logs: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (Path(__file__).parents[2] / "config" / "oven-only.yaml").read_text(encoding="utf-8")
+    settings = tmp_path / "station.yaml"
+    assert "ledger:" not in text
+    settings.write_text(f"{text}\nledger:\n  path: {tmp_path}/ledger.db\n", encoding="utf-8")
+    ledger = Ledger.open(tmp_path / "ledger.db", SMALL)
+    for path in logs:
+        batch = ledger.open_batch(Context(), opened_utc=UTC_0)
+        for sample in read_log(path):
+            ledger.append(batch, sample, [], None)
+    ledger.close()
+    assert main(["dial", "--target-c", "101", "--settings", str(settings), "--json"]) == 0
+    by_station = json.loads(capsys.readouterr().out)
+    assert main(["dial", *logs, "--target-c", "101", "--json"]) == 0
+    assert by_station == json.loads(capsys.readouterr().out)
+    # The guard's own limit counts without being told.
+    assert main(["dial", "--target-c", "240", "--settings", str(settings)]) == 0
+    assert "guard's limit" in capsys.readouterr().err
+
+
+def test_heat_from_cold_tells_the_guards_expected_rate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    runs = []
+    for name, dial in (("one", "260F"), ("two", "280F")):
+        path = tmp_path / f"{name}.csv"
+        samples = [replace(sample, heat=True) for sample in session(100.0, dial=dial)]
+        write_log(path, {}, samples)
+        runs.append(str(path))
+    assert main(["dial", *runs, "--target-c", "101"]) == 0
+    assert "expected_rate:" in capsys.readouterr().out
 
 
 def test_nothing_to_learn_from_is_said(capsys: pytest.CaptureFixture[str]) -> None:

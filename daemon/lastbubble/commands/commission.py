@@ -68,6 +68,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "  lastbubble commission proof\n"
         "  lastbubble commission base --minutes 60\n"
         "  lastbubble commission dial\n"
+        "  lastbubble commission survey\n"
         "  lastbubble commission phone --json\n"
         "  lastbubble commission record --json\n\n"
         "Every step can be left (answer `later`), gone on with, and taken again; the record keeps all of them.\n"
@@ -204,6 +205,7 @@ def _steps(args: argparse.Namespace) -> dict[str, Callable[[Bench], Found]]:
         "proof": heat.proof_test,
         "base": lambda bench: _base(args, bench),
         "dial": others.dial_survey,
+        "survey": others.places_survey,
         "phone": others.phone_test,
     }
 

@@ -5,11 +5,18 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lastbubble.dial import Answer, DialModel, Stretch, learn, stretches, to_unit
-from lastbubble.errors import BadInput
+from lastbubble.errors import BadInput, SettingsError
+from lastbubble.records import Sample
 from lastbubble.units import Display
+
+if TYPE_CHECKING:
+    from lastbubble.settings import Settings
+    from lastbubble.warming import Warming
 
 SUMMARY = "learn this oven's dial from its logs"
 
@@ -34,6 +41,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "examples:\n"
         "  lastbubble dial maple-1.csv maple-2.csv --target-c 105\n"
         "  lastbubble dial *.csv --target-c 105 --limit-c 120 --json\n"
+        "  lastbubble dial --target-c 105                      (this station's ledger and limit, by its settings)\n"
         "  lastbubble dial --ledger /var/lib/lastbubble/ledger.db --target-c 105 --plot dial.png\n\n"
         "The mean is over whole thermostat cycles, as the thermocouple reads it; low..high is an 80 % band."
     )
@@ -42,9 +50,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if not 30 <= args.target_c <= 250:
         raise BadInput(f"--target-c is {args.target_c:g}; 30 to 250 degC is allowed")
-    if not args.logs and args.ledger is None:
-        raise BadInput("no log to learn from: give logs with dial= marks, or --ledger FILE")
-    found = _found(args.logs, args.ledger)
+    station = _station(args.settings, needed=not args.logs and args.ledger is None)
+    ledger = args.ledger
+    if not args.logs and ledger is None and station is not None:
+        ledger = Path(station.ledger.path)
+    found, warming = _found(args.logs, ledger)
     if not found:
         raise BadInput(
             "none of the sessions has a dial= mark with warm air after it; mark the setting when you turn "
@@ -52,14 +62,20 @@ def run(args: argparse.Namespace) -> int:
         )
     model = learn(found)
     answer = model.answer(args.target_c)
-    if args.limit_c is not None:
-        answer = _within(model, answer, args.target_c, args.limit_c)
+    limit_c = args.limit_c
+    if limit_c is None and ledger is not None and station is not None and station.guard is not None:
+        limit_c = station.guard.limit
+    if limit_c is not None:
+        answer = _within(model, answer, args.target_c, limit_c)
     if args.json:
         print(json.dumps(json_answer(answer)))
     else:
         from lastbubble.edge import display_of
 
         print("\n".join(in_words(found, answer, args.target_c, display_of(args.settings))))
+        if warming is not None:
+            print("\n".join(warming.in_words()))
+        _check_scale(answer, station)
     if args.plot is not None:
         from lastbubble.plot_dial import plot_dial
 
@@ -68,23 +84,65 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _found(logs: list[Path], ledger: Path | None) -> list[Stretch]:
-    """The stretches of all logs and of a ledger's batches, each a session of its own."""
+def _station(settings: Path | None, *, needed: bool) -> Settings | None:
+    """The station's settings: those named, else the usual file where it can be read.
+
+    Raises SettingsError for named settings that cannot be used, BadInput when there are none and they are needed.
+    """
+    from lastbubble.settings import DEFAULT_FILE, load_settings
+
+    if settings is not None:
+        return load_settings(settings)
+    try:
+        return load_settings(DEFAULT_FILE)
+    except SettingsError as exc:
+        if needed:
+            raise BadInput(
+                "no log to learn from: give logs with dial= marks, --ledger FILE, or --settings FILE of a station"
+            ) from exc
+        return None
+
+
+def _check_scale(answer: Answer, station: Settings | None) -> None:
+    scale = station.oven.dial if station is not None and station.oven is not None else None
+    if scale is None:
+        return
+    low, high = to_unit(scale.low, answer.unit), to_unit(scale.high, answer.unit)
+    if not low <= answer.dial <= high:
+        print(
+            f"{answer.dial:.0f} {answer.unit} is not on this oven's scale ({low:.0f} to {high:.0f} {answer.unit} by "
+            "the settings): no setting gives that air",
+            file=sys.stderr,
+        )
+
+
+def _found(logs: list[Path], ledger: Path | None) -> tuple[list[Stretch], Warming | None]:
+    """The stretches of all logs and of a ledger's batches, each a session of its own; how fast the oven warmed."""
     from lastbubble.ledger.logfile import read_log
+    from lastbubble.warming import usual_rate, warming_k_min
 
     found: list[Stretch] = []
+    rates: list[float] = []
+
+    def take(samples: Iterable[Sample], name: str) -> None:
+        rows = list(samples)
+        rate = warming_k_min(rows)
+        if rate is not None:
+            rates.append(rate)
+        found.extend(stretches(rows, name))
+
     for path in logs:
-        found += stretches(read_log(path), str(path))
+        take(read_log(path), str(path))
     if ledger is not None:
         from lastbubble.ledger.reader import Reader
 
         reader = Reader(ledger)
         try:
             for row in reader.batches():
-                found += stretches(reader.samples(row.id), f"batch {row.id} {row.name}".strip())
+                take(reader.samples(row.id), f"batch {row.id} {row.name}".strip())
         finally:
             reader.close()
-    return found
+    return found, usual_rate(rates)
 
 
 def _within(model: DialModel, answer: Answer, target_c: float, limit_c: float) -> Answer:

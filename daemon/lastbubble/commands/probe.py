@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lastbubble.errors import BadInput
 from lastbubble.physics.fixed_points import CHECK_DUE_DAYS, steam_point_c, two_points
+
+if TYPE_CHECKING:
+    from lastbubble.survey import SurveyMap
 
 SUMMARY = "check a probe in ice and steam, survey the oven for its coolest place"
 
@@ -25,10 +30,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
     walk = acts.add_parser("survey", help="map the oven: one log for each place at which the second probe lay")
     walk.add_argument("runs", nargs="+", metavar="PLACE=LOG.csv", help="a place's name and its log")
     walk.add_argument("--json", action="store_true", help="the map as it is kept with the station")
+    walk.add_argument(
+        "--keep", action="store_true", help="keep the map with the station, dated (see commission record)"
+    )
+    walk.add_argument("--settings", type=Path, help="the station's settings, for --keep")
     parser.epilog = (
         "examples:\n"
         "  lastbubble probe check --ice '0.6 degC' --steam '98.9 degC' --barometer '985 mbar'\n"
-        "  lastbubble probe survey front=front.csv rear=rear.csv middle=middle.csv"
+        "  lastbubble probe survey front=front.csv rear=rear.csv middle=middle.csv\n"
+        "  lastbubble probe survey front=front.csv rear=rear.csv --keep --settings station.yaml"
     )
 
 
@@ -90,4 +100,18 @@ def _survey(args: argparse.Namespace) -> int:
     except ValueError as exc:
         raise BadInput(str(exc)) from exc
     print(found.to_json() if args.json else "\n".join(found.in_words()))
+    if args.keep:
+        _keep(found, args.settings)
     return 0
+
+
+def _keep(found: SurveyMap, settings: Path | None) -> None:
+    from lastbubble.clock import clock_from_environment
+    from lastbubble.commissioning.book import keep
+    from lastbubble.commissioning.others import survey_values
+    from lastbubble.settings import DEFAULT_FILE, load_settings
+
+    station = load_settings(settings or DEFAULT_FILE)
+    text = found.in_words()[len(found.places)]
+    record = keep(station, clock_from_environment("probe"), "survey", "done", text, survey_values(found))
+    print(f"kept with the station on {record.utc}", file=sys.stderr)

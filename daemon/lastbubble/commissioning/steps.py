@@ -188,6 +188,19 @@ STEPS: Final[tuple[Step, ...]] = (
         ),
     ),
     Step(
+        "survey",
+        "survey of the oven's places",
+        "the places of a small oven differ by kelvins; where it is coolest the slowest piece must not lie",
+        _oven,
+        "note",
+        None,
+        "after the rack, the tray or the oven's own thermocouple was moved",
+        (
+            "The oven is hot: gloves, and no longer with its door open than laying the probe takes.",
+            "Begin with a setting well below the guard's limit.",
+        ),
+    ),
+    Step(
         "phone",
         "a message reaches the phone",
         "an alarm that nobody hears is none",
