@@ -28,6 +28,7 @@ COMMANDS: Final[dict[str, str]] = {
     "thermometer": "own the thermocouple bus: read raw frames and hand them on",
     "batch": "open, close and list batches; their pieces, notes, photos, report; everything out and in",
     "resin": "lots of resin: opened, topped up, warm or cold, how old, contaminated",
+    "plan": "when each moment that needs you comes, when to start, how much resin, what to prepare",
     "mark": "say what you just did: rocked, vented, drained, oven_loaded, dial=260F ...",
     "status": "what the bench is doing now, and what comes next",
     "replay": "run a log through the pipeline and print the record stream",

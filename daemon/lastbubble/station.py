@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any
 from lastbubble.book.asks import BOOK_ASKS
 from lastbubble.book.keeper import Keeper
 from lastbubble.book.pieces import piece_of
+from lastbubble.book.planner import Planner
+from lastbubble.book.report import report_html
 from lastbubble.book.settings_copy import settings_copy
 from lastbubble.clock import Clock
 from lastbubble.commissioning.book import informed, kept_in, store, values
@@ -75,6 +77,7 @@ class Station:
         self.ledger: Ledger
         self.service: Service
         self.keeper: Keeper
+        self.planner: Planner
         self._way = threading.local()
 
     def open(self) -> None:
@@ -86,7 +89,20 @@ class Station:
             self.ledger = Ledger.open(path, settings.to_ledger())
             undo.callback(self.ledger.close)
             self.keeper = Keeper(
-                self.ledger, clock.utc, lambda: self.service.batch_id, settings=settings_copy(settings)
+                self.ledger,
+                clock.utc,
+                lambda: self.service.batch_id,
+                planner=lambda fields: self.planner(fields),
+                settings=settings_copy(settings),
+            )
+            self.planner = Planner(
+                self.ledger,
+                clock.utc,
+                settings.to_context(),
+                settings.to_plan(),
+                lambda: self.service.batch_id,
+                lambda: {str(one["target"]): one for one in self.service.snapshot()["forecasts"]},
+                self.keeper.lot_states,
             )
             gauge = settings.to_gauge_source()
             if gauge is not None:
@@ -260,6 +276,13 @@ class Station:
     def _row(self, number: int) -> BatchRow:
         try:
             return self.ledger.batch(number)
+        except LastbubbleError as exc:
+            raise BadInput(str(exc)) from exc
+
+    def report(self, number: int) -> str:
+        """One batch's report as a page of its own. Raises BadInput when there is none of that number."""
+        try:
+            return report_html(self.ledger, number, self._settings.to_display(), photos=True)
         except LastbubbleError as exc:
             raise BadInput(str(exc)) from exc
 

@@ -81,35 +81,35 @@ def test_it_is_whole_and_stands_alone(page: str) -> None:
     assert "@page{size:A4" in page
 
 
-@pytest.mark.parametrize(
-    "words",
-    [
-        "maple blanks",
-        "spalted maple",
-        "first try",
-        "spring",
-        "93%",
-        "flow",
-        "witness",
-        "bubbles stopped",
-        "The pump does not reach its base",
-        "THE GUARD OPENED THE RELAY: over limit",
-        "30 of 30 min",
-        "AIBN, assumed",
-        "no substitute for",
-        "never lean over",
-        "fumes",
-        "215.1 g",
-        "125.9%",
-        "from a table",
-        "first of two, from a terminal",
-        "shed-bench",
-        "80 % band",
-        "oven loaded",
-    ],
+WORDS = (
+    "maple blanks",
+    "spalted maple",
+    "first try",
+    "spring",
+    "93%",
+    "flow",
+    "witness",
+    "bubbles stopped",
+    "The pump does not reach its base",
+    "THE GUARD OPENED THE RELAY: over limit",
+    "30 of 30 min",
+    "AIBN, assumed",
+    "no substitute for",
+    "never lean over",
+    "fumes",
+    "215.1 g",
+    "125.9%",
+    "from a table",
+    "first of two, from a terminal",
+    "shed-bench",
+    "80 % band",
+    "oven loaded",
 )
-def test_it_says(page: str, words: str) -> None:
-    assert words in page
+
+
+def test_it_says(page: str) -> None:
+    for words in WORDS:
+        assert words in page
 
 
 def test_pressure_is_drawn_on_decades_with_the_stages(page: str) -> None:

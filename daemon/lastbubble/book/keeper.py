@@ -15,6 +15,7 @@ from lastbubble.book.history import recorded_room, uses_of
 from lastbubble.book.lots_view import lot_json
 from lastbubble.book.measured import density, quantity
 from lastbubble.book.pieces import PIECE_FIELDS, piece_of
+from lastbubble.book.planner import adopted
 from lastbubble.book.resin import KINDS, PLACES, LotState, judge_lot, learnt_keeping
 from lastbubble.book.story import batch_book
 from lastbubble.book.when import length_s, moment
@@ -101,6 +102,9 @@ class Keeper:
         if lot:
             book["resin_lot"] = lot
             book["resin_lot_taken_over"] = True
+        plan = adopted(self._ledger, self._utc())
+        if plan:
+            book["plan"] = plan
         return book
 
     # -- batches -----------------------------------------------------------------------------------------------

@@ -60,7 +60,8 @@ figcaption{font-size:.85rem}
 @media print{body{font-size:7.6pt;line-height:1.25;padding:0;max-width:none}h1{font-size:13pt}
  h2{font-size:9pt;margin:.35rem 0 .1rem}table{font-size:7.2pt}th,td{padding:.05rem .4rem .05rem 0}dt{font-size:7pt}
  .care{padding:.1rem .4rem;margin:.2rem 0}.care p{margin:.05rem 0}dl{margin:.1rem 0}p{margin:.1rem 0}
- svg{max-height:4.2cm;margin:0 auto}.cols{columns:2}.wide{overflow:visible}details{display:none}tr,figure{break-inside:avoid}
+ svg{max-height:4.2cm;margin:0 auto}.cols{columns:2}.wide{overflow:visible}
+ details{display:none}tr,figure{break-inside:avoid}
  @page{size:A4;margin:9mm}}
 """
 

@@ -16,9 +16,9 @@ from lastbubble.errors import BadInput
 __all__ = ["ask_book", "book_options", "ledger_path", "who"]
 
 
-def book_options() -> argparse.ArgumentParser:
-    """The options that every act of the book has, as a parent."""
-    common = argparse.ArgumentParser(add_help=False)
+def book_options(parser: argparse.ArgumentParser | None = None) -> argparse.ArgumentParser:
+    """The options that every act of the book has: given to this parser, else as a parent of others."""
+    common = argparse.ArgumentParser(add_help=False) if parser is None else parser
     common.add_argument("--settings", type=Path, default=None, help="the station's settings")
     common.add_argument("--socket", type=Path, default=None, help="the service's socket")
     common.add_argument(

@@ -12,12 +12,15 @@ from lastbubble.settings.gauges import Chamber
 from lastbubble.settings.heat import GuardKeys, ThermometerKeys
 from lastbubble.settings.outlets import LedgerKeys, Metrics, Mqtt, Page, Phone
 from lastbubble.settings.ovens import Oven
+from lastbubble.settings.planning import PlanKeys
+from lastbubble.settings.planning import plan as plan_of
 from lastbubble.settings.quantities import SocketFolder, StationName
 from lastbubble.settings.section import Section, key
 from lastbubble.thermometer import ThermometerSettings
 from lastbubble.units import Display
 
 if TYPE_CHECKING:
+    from lastbubble.book.planner import PlanSettings
     from lastbubble.ledger.store import LedgerSettings
     from lastbubble.outlets.metrics import MetricsSettings
     from lastbubble.outlets.mqtt import MqttSettings
@@ -50,6 +53,7 @@ class Settings(Section):
     mqtt: Mqtt | None = key("the broker", None)
     phone: Phone | None = key("who is told away from the bench", None)
     page: Page | None = key("the station page", None)
+    plan: PlanKeys | None = key("when somebody can come, and what the resin stands in", None)
     metrics: Metrics | None = key("numbers for a metrics collector", None)
     runtime_dir: SocketFolder = key("where the processes meet: their sockets, and the permit", "/run/lastbubble")
     log_level: Literal["debug", "info", "warning", "error"] = key("how much the processes say", "info")
@@ -113,6 +117,10 @@ class Settings(Section):
     def to_metrics(self) -> MetricsSettings | None:
         """What the metrics endpoint is told; None without one. Raises SettingsError without its library."""
         return rooms.metrics(self)
+
+    def to_plan(self) -> PlanSettings:
+        """What a plan is told of this station."""
+        return plan_of(self)
 
     def to_display(self) -> Display:
         """How this station shows its numbers."""
