@@ -334,7 +334,9 @@ class Station:
                 dates.setdefault("pump_stopped_s", now)
             elif p < 0.3 * room and not self.pump_on:
                 dates.setdefault("pump_off_under_vacuum_s", now)
-            if chamber.hose_off or (chamber.lid_m3_s > 0 and stage == "degassing"):
+            # A lid that seals late never held: nothing is lost by it.
+            lifted = any(item.kind == "lid_lifts" for item in self._running)
+            if chamber.hose_off or (lifted and stage == "degassing"):
                 dates.setdefault("vacuum_lost_s", now)
         if "vented_s" in dates and now >= dates["vented_s"] + self.scenario.soak_s:
             dates.setdefault("soak_complete_s", dates["vented_s"] + self.scenario.soak_s)

@@ -4,9 +4,9 @@ Pure; reads no clock. Samples become blocks of `BLOCK_S` on a grid that counts f
 person's marks is judged on blocks, so neither the samples' rhythm nor the way they are handed over changes anything.
 
 Phases follow the pressure; marks are evidence and never needed. While the pump holds the chamber down, a block belongs
-either to the slowly falling level or to a rise, and a rise is told apart by its shape: shut off from the running pump
-on purpose (`isolation`), a pump that has stopped (straight and lasting), air coming in (fast and far), or a burst of
-bubbles (up and soon down again).
+either to the slowly falling level or to a rise, and a rise is told apart by its shape (`rise_shape`): shut off from
+the running pump on purpose (`isolation`), a pump that has stopped, a lid or hose that lets air in, a vent that is
+opened, or a burst of bubbles (up and soon down again).
 
 `ChamberWatch.feed` yields what it sees one by one, and goes on only when it is asked for the next: whoever judges the
 release (`degassing`) may answer with `enter` or `air_expected` in between.
@@ -22,8 +22,10 @@ from typing import Final, Literal
 
 from lastbubble.context import Context
 from lastbubble.pipeline.blocks import Block, BlockMaker
-from lastbubble.pipeline.gauge import COARSE_PA, GaugeSense
+from lastbubble.pipeline.chamber_cautions import BaseWatch, Cautions, too_coarse
+from lastbubble.pipeline.gauge import GaugeSense
 from lastbubble.pipeline.isolation import Rise, RiseRecorder
+from lastbubble.pipeline.rise_shape import Kink, Rising, shape_of
 from lastbubble.records import Caution, Event, Sample
 
 __all__ = ["BLOCK_S", "ChamberWatch", "Glance", "Knee", "Level", "Phase", "PumpDown", "Risen", "Seen"]
@@ -32,6 +34,20 @@ Phase = Literal["idle", "pump_down", "degassing", "still", "venting", "soaking"]
 
 BLOCK_S: Final = 10.0
 STANDARD_PA: Final = 101325.0
+#: A mark counts for what the pressure does so long before and after it [s].
+MARK_S: Final = 900.0
+#: A straight rise is a stopped pump after this: isolations of two minutes pass, three minutes are the limit [s].
+STOPPED_S: Final = 150.0
+#: ... and after this at most where isolations are known to go untold.
+STOPPED_HABIT_S: Final = 400.0
+#: So long after the knee the release may still be growing: a rise counts only when it is higher than the level was.
+FIRST_BUBBLES_S: Final = 720.0
+#: Air that no load of gas explains needs no such patience.
+STOPPED_AIR_S: Final = 78.0
+#: At atmosphere for so long with the pump on and nothing told: it was vented after all [s].
+GIVEN_UP_S: Final = 900.0
+#: A chamber whose pressure turns upwards above this right after the pump-down is held by a vacuum switch [Pa].
+SWITCH_PA: Final = 700.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,18 +119,19 @@ class ChamberWatch:
         self._told_shut = False
         self._column_shut = False
         self._vent_mark_s: float | None = None
+        self._vented_mark_s: float | None = None
         self._pump_off = False
         self._shut_told_s = 0.0
         self._shut_rise = RiseRecorder()
         self._vacuum = False
         self._rise: list[Block] = []
         self._rise_level = 0.0
-        self._stopped_pump = False
-        self._cycles = 0
+        self._kink = Kink()
+        self._cautions = Cautions()
+        self._base = BaseWatch(context, self.gauge)
+        self._column = self._marked_shut = False
         self._soak_due_s: float | None = None
-        self._told: set[str] = set()
         self._peak_pa = 0.0
-        self._gauge_told = False
         self._per_block = 1.0
         self._shut_peak = 0.0
         self._forget()
@@ -123,8 +140,15 @@ class ChamberWatch:
         """Of an earlier pump-down."""
         self._fastest = 0.0
         self._settle_until_s = -1.0
-        self._base_told = False
         self._lag_s = 100.0
+        #: A rise has been told as a stopped pump; air has come in; falling back after it; a switch cycles the pump.
+        self._stopped_pump = self._air_shut = self._lost = self._returning = self._switched = False
+        self._cycles = 0
+        self._longest_shut_s = 0.0
+        self._knee_s = math.inf
+        self._lowest = math.inf
+        self._kink.forget()
+        self._base.forget()
         self._rejoin_s = -math.inf
         self._rejoin_lift = 0.0
         self._shut_rise.clear()
@@ -139,6 +163,8 @@ class ChamberWatch:
         now = round(sample.time_s - self.first_s, 6)
         if sample.isolated is not None and sample.isolated != self._column_shut:
             self._column_shut = sample.isolated
+            self._column = True
+            self._air_shut = False
             if sample.isolated:
                 self._shut_told_s = now
             else:
@@ -184,7 +210,7 @@ class ChamberWatch:
     def _take_marks(self, sample: Sample, now: float) -> Iterator[Seen]:
         for mark in sample.marks:
             if mark == "isolated":
-                self._told_shut = True
+                self._told_shut = self._marked_shut = True
                 self._shut_told_s = now
                 self._stopped_pump = False
             elif mark == "rejoined" and self._told_shut:
@@ -194,6 +220,8 @@ class ChamberWatch:
                 yield Glance(now, mark == "bubbling")
             elif mark == "vent_open":
                 self._vent_mark_s = now
+            elif mark == "vented":
+                self._vented_mark_s = now
             elif mark == "rocked":
                 self.rocked_s = now
             elif mark == "pump_on":
@@ -206,18 +234,7 @@ class ChamberWatch:
                     and level < 0.6 * self._atmosphere_pa
                     and self.phase in ("pump_down", "degassing", "still")
                 ):
-                    yield from self._suck_back(sample.time_s)
-
-    def _suck_back(self, time_s: float) -> Iterator[Seen]:
-        if "suck_back" in self._told:
-            return
-        self._told.add("suck_back")
-        yield Caution(
-            time_s,
-            "vent_before_pump_off",
-            "The pump is off while the chamber still holds vacuum: its oil can be drawn back. "
-            "Shut the valve towards the pump or let air in slowly now; next time vent first, then stop the pump.",
-        )
+                    yield from self._cautions.say(sample.time_s, "vent_before_pump_off")
 
     # ------------------------------------------------------------------ blocks
 
@@ -235,9 +252,9 @@ class ChamberWatch:
             yield from self._watch_level(time_s, block, before)
         elif self.phase == "venting":
             yield from self._watch_vent(time_s, block, before)
-        if self.phase in ("pump_down", "degassing", "still"):
-            yield from self._watch_gauge(time_s, block)
-            yield from self._watch_base(time_s, block)
+        pumped = self.phase in ("pump_down", "degassing", "still") and block.end_s - self.pump_start_s >= 240.0
+        if pumped and self.gauge.known and (text := too_coarse(self.gauge)):
+            yield from self._cautions.say(time_s, "gauge_too_coarse", text)
 
     def _noise(self, block: Block) -> float:
         return math.sqrt(self.gauge.mean_variance(block.count))
@@ -246,6 +263,8 @@ class ChamberWatch:
         """Idle or soaking: has the pump begun to draw?"""
         if self.context.barometer_pa is None and 55e3 < block.mean_pa < 110e3 and not self._vacuum:
             self._atmosphere_pa = max((b.mean_pa for b in self._recent), default=STANDARD_PA)
+        if block.high_pa - block.low_pa < 2e3:
+            self._base.atmosphere(block.mean_pa)
         noise = max(self._noise(block), self.gauge.step_pa)
         recent = [b for b in self._recent if block.end_s - b.start_s <= 150.0]
         high = max(recent, key=lambda b: b.mean_pa)
@@ -274,10 +293,9 @@ class ChamberWatch:
         self.air_expected = False
         self._vacuum = True
         self._rise = []
-        self._stopped_pump = False
-        self._told.discard("suck_back")
-        self._told.discard("vacuum_lost")
-        self._vent_mark_s = None
+        self._cautions.over("vent_before_pump_off", "vacuum_lost", "pump_stopped", "base_pressure_high", "vented_fast")
+        self._vent_mark_s = self._vented_mark_s = None
+        self._pump_off = False
         self._peak_pa = 0.0
         self._soak_due_s = None
         self.enter("pump_down", since_s)
@@ -293,10 +311,19 @@ class ChamberWatch:
         noise = max(self._noise(block), 0.3 * self.gauge.step_pa)
         if level > 3e3:
             self._fastest = max(self._fastest, pace)
+        if self._lost:
+            yield from self._watch_lost(time_s, block)
+            return
         lowest = min(b.mean_pa for b in self._recent)
         if block.mean_pa > lowest + max(5e3, 0.3 * lowest, 10 * noise) and speed < 0:
-            yield from self._air_comes(time_s, block)
+            if self._let_in(block.end_s):
+                yield from self._air_comes(block)
+            else:
+                self._lost = True
+                yield from self._cautions.say(time_s, "vacuum_lost")
             return
+        if block.mean_pa < 0.5 * self._atmosphere_pa:
+            yield from self._watch_base(time_s, block)
         # Hose and pump give less at low pressure: the pace of an empty chamber falls too.
         expected = max(self._fastest, 1 / 300) * level / (level + 60.0)
         slow = speed < 0.5 * expected * level or speed * gap < 2 * noise
@@ -314,6 +341,7 @@ class ChamberWatch:
                 self._accepted.append(block.mean_pa)
                 # What the chamber itself still has to settle is no gas from the pores.
                 self._settle_until_s = block.end_s + max(240.0, 2.0 * constant)
+                self._knee_s = block.end_s
                 yield Knee(quiet[0].mid_s, self._lag_s)
 
     # ------------------------------------------------------------------ the level and its rises
@@ -321,21 +349,60 @@ class ChamberWatch:
     def _watch_level(self, time_s: float, block: Block, before: Block | None) -> Iterator[Seen]:
         noise = self._noise(block)
         level = sorted(self._accepted)[len(self._accepted) // 2] if self._accepted else block.mean_pa
-        lift = block.mean_pa - level
-        limit = max(6 * noise + self.gauge.step_pa, 1.5, 0.05 * abs(level))
-        if self._shut:
+        if self._shut and not self._air_shut:
+            self._kink.clear()
             yield from self._watch_shut(time_s, block, before, level, noise)
             return
-        if self._rise:
-            yield from self._follow_rise(time_s, block)
+        if self._returning:
+            yield from self._watch_return(block, before, noise)
             return
-        if lift > limit and self._left_over(block.mid_s) < 0.5 * limit:
+        self._watch_switch(block, noise)
+        rising = self._kink.add(block, noise)
+        if self._rise:
+            yield from self._follow_rise(time_s, block, rising)
+            return
+        lift = block.mean_pa - level
+        limit = max(6 * noise + self.gauge.step_pa, 1.5, 0.05 * abs(level))
+        left_over = self._left_over(block.mid_s)
+        if lift > limit and (left_over < 0.5 * limit or (before and block.mean_pa > before.mean_pa + limit)):
             self._rise = [before or block, block]
             self._rise_level = level
-            if lift > max(1500.0, abs(level)):
-                yield from self._air_comes(time_s, block)
+            yield from self._follow_rise(time_s, block, rising)
             return
-        yield from self._accept(block)
+        if rising is not None:
+            yield from self._watch_straight(time_s, block, rising)
+        yield from self._accept(time_s, block)
+
+    def _watch_switch(self, block: Block, noise: float) -> None:
+        """The pressure turns upwards right after the pump-down, high above what a pump that draws would reach."""
+        if not self._knee_s <= block.end_s <= self._knee_s + 420.0:
+            return
+        self._lowest = min(self._lowest, block.mean_pa)
+        high = self._lowest - self._base.zero_pa > max(SWITCH_PA, 4 * self.gauge.resolution_pa)
+        if high and block.mean_pa - self._lowest > max(8 * noise + self.gauge.step_pa, 0.015 * abs(self._lowest)):
+            self._switched = True
+
+    def _watch_return(self, block: Block, before: Block | None, noise: float) -> Iterator[Seen]:
+        """The pump draws down again what had come in: wait until that stands before it is a level again."""
+        if block.mean_pa > 0.5 * self._atmosphere_pa:
+            # It does not come back: the vacuum is gone, and what follows is another pump-down.
+            self._returning, self._lost = False, True
+            self._peak_pa = block.mean_pa
+            self.enter("pump_down", block.start_s)
+            return
+        fall = 0.0 if before is None else before.mean_pa - block.mean_pa
+        if fall > max(3 * noise, 0.01 * abs(block.mean_pa)):
+            return
+        if before is not None and fall < -max(1500.0, 10 * noise):
+            self._returning = False
+            self._rise = [before, block]
+            self._rise_level = before.mean_pa
+            return
+        self._returning = False
+        self._accepted.clear()
+        self._accepted.append(block.mean_pa)
+        self._settle_until_s = block.end_s + max(240.0, 2.0 * self._lag_s)
+        yield Knee(block.end_s, self._lag_s)
 
     def _watch_shut(
         self, time_s: float, block: Block, before: Block | None, level: float, noise: float
@@ -351,7 +418,15 @@ class ChamberWatch:
         lift = block.mean_pa - level
         pace = 0.0 if before is None else (block.mean_pa - before.mean_pa) / max(block.mid_s - before.mid_s, 1e-9)
         if lift > 8e3 and pace > 50.0:
-            yield from self._air_comes(time_s, block)
+            # No load of gas does that: air comes in, while it is shut off or after a mark `rejoined` that is missing.
+            if not self._column_shut:
+                self._told_shut = False
+            self._air_shut = True
+            recorder.clear()
+            self._rise = [b for b in list(self._recent)[:-1] if b.mean_pa < level + 0.2 * lift][-1:] + [block]
+            self._rise_level = self._rise[0].mean_pa
+            yield Risen(block.end_s, None, 0.0)
+            yield from self._follow_rise(time_s, block, None)
             return
         self._shut_peak = max(self._shut_peak, block.mean_pa)
         fell = self._shut_peak - block.mean_pa
@@ -365,120 +440,173 @@ class ChamberWatch:
             return
         recorder.add(block.mid_s, block.mean_pa)
 
-    def _follow_rise(self, time_s: float, block: Block) -> Iterator[Seen]:
+    def _follow_rise(self, time_s: float, block: Block, rising: Rising | None) -> Iterator[Seen]:
         rise = self._rise
-        rise.append(block)
+        if rise[-1] is not block:
+            leap = block.mean_pa - rise[-1].mean_pa
+            if leap > max(1000.0, 20 * self._noise(block), 4 * (rise[-1].mean_pa - self._rise_level)) and len(rise) > 2:
+                # Another rise begins in this one: air comes into a chamber that was shut off, or whose pump stands.
+                self._rise_level = rise[-1].mean_pa
+                self._rise = rise = [rise[-1]]
+                self._stopped_pump = False
+            rise.append(block)
         if len(rise) > 400:
             del rise[1]
         level = self._rise_level
         lift = block.mean_pa - level
-        peak = max(b.mean_pa for b in rise) - level
-        lasted = block.mid_s - rise[0].mid_s
-        last = [b for b in rise if block.mid_s - b.mid_s <= 40.0]
-        if len(last) < 2:
-            last = rise[-2:]
-        pace = (last[-1].mean_pa - last[0].mean_pa) / max(last[-1].mid_s - last[0].mid_s, 1e-9)
+        top = max(rise, key=lambda b: b.mean_pa)
+        peak = top.mean_pa - level
         noise = self._noise(block)
-        vent_told = self._vent_mark_s is not None and block.end_s - self._vent_mark_s < 900.0
-        if lift > max(1500.0, 1.0 * abs(level), 10 * noise) and (pace > 20.0 or vent_told):
-            yield from self._air_comes(time_s, block)
+        if self._lost and block.mean_pa > 0.5 * self._atmosphere_pa:
+            self.enter("pump_down", block.start_s)
             return
-        leaks = lasted >= 25.0 and lift > max(250.0, 3 * abs(level), 20 * noise) and lift / lasted > 4.0
-        if leaks and not self._stopped_pump and not self._let_in(vent_told):
-            yield from self._say_vacuum_lost(time_s)
-        if vent_told and lift > 300 + 6 * noise:
-            yield from self._air_comes(time_s, block)
+        if lift < 0.4 * peak or lift < 2 * noise or (peak > 2e3 and lift < peak - max(0.15 * peak, 12 * noise)):
+            yield from self._down_again(block, peak)
             return
-        mean_pace = lift / max(lasted, 1e-9)
-        plain = max(3.0 + 10 * noise + self.gauge.step_pa, 0.4 * abs(level) if abs(level) < 1e3 else 200.0)
-        straight = lasted >= 80.0 and pace > 0.4 * mean_pace and lift > plain
-        # A small rise is believed to be a stopped pump only when it goes on straight for longer.
-        lasting = lasted >= 150.0 and pace > 0.6 * mean_pace and lift > 3.0 + 10 * noise + self.gauge.step_pa
-        if not self._stopped_pump and (straight or lasting):
-            yield from self._pump_has_stopped(time_s)
-        if lift < 0.4 * peak or lift < 2 * noise:
-            # Down again: a burst of bubbles, a rejoined chamber or a pump that runs again.
-            if self._stopped_pump:
-                self._stopped_pump = False
-                self._cycles += 1
-                recorder = RiseRecorder()
-                top = max(range(len(rise)), key=lambda i: rise[i].mean_pa)
-                for risen in rise[: top + 1]:
-                    recorder.add(risen.mid_s, risen.mean_pa)
+        far = lift > max(1500.0, abs(level), 10 * noise)
+        let_in = self._let_in(block.end_s)
+        shape = shape_of(rise, level, noise, self._atmosphere_pa)
+        if self._told_to_vent(block.end_s) and lift > 300.0 + 6 * noise:
+            yield from self._air_comes(block)
+            return
+        if shape in ("levels_off", "jump") and lift > max(200.0, 3 * abs(level), 20 * noise) and not self._stopped_pump:
+            if let_in and far:
+                yield from self._air_comes(block)
+                return
+            if not let_in and (shape == "levels_off" or block.end_s - rise[0].end_s >= 30.0):
+                self._lost = True
+                yield from self._cautions.say(time_s, "vacuum_lost")
+        elif shape == "steepens" and far and not self._lost and not self._stopped_pump:
+            yield from self._air_comes(block)
+            return
+        elif shape == "straight" and not self._lost:
+            yield from self._watch_air(time_s, block, lift)
+        if rising is not None:
+            yield from self._watch_straight(time_s, block, rising)
+        lasted = block.mid_s - rise[0].mid_s
+        if lasted > 420.0 and not (self._stopped_pump or self._lost):
+            last = [b for b in rise if block.mid_s - b.mid_s <= 60.0]
+            if abs(last[-1].mean_pa - last[0].mean_pa) * 5 < 0.1 * lift + 15 * noise:
+                # It stays up there: this is the level now.
                 self._rise = []
-                yield self._end_rise(block.end_s, recorder, 0.15)
-            self._rise = []
-            self._rejoin_s = block.end_s
-            self._rejoin_lift = peak
-            self._told.discard("suck_back")
+                self._accepted.clear()
+                yield from self._accept(time_s, block)
+
+    def _watch_air(self, time_s: float, block: Block, lift: float) -> Iterator[Seen]:
+        """Straight, and steeper than all the gas that the pump has been drawing: air, and no pump that draws it."""
+        lasted = block.end_s - self._rise[1].start_s
+        load_pa_s = max(abs(self._rise_level - self._base.zero_pa), 100.0) / self._lag_s
+        if lasted < STOPPED_AIR_S or lift / lasted < 3 * load_pa_s or lift < max(1500.0, 20 * self._noise(block)):
             return
-        if lasted > 420.0 and abs(pace) * 300 < 0.1 * lift + 3 * noise and not self._stopped_pump:
-            # It stays up there: this is the level now.
-            self._rise = []
-            self._accepted.clear()
-            yield from self._accept(block)
+        self._lost = True
+        yield from self._pump_has_stopped(time_s)
+
+    def _watch_straight(self, time_s: float, block: Block, rising: Rising) -> Iterator[Seen]:
+        """A straight rise at the pace of the gas that is there: nobody draws it."""
+        if self._stopped_pump or self._lost or self._switched or block.end_s < self._settle_until_s:
+            return
+        level = max(abs((self.level_pa or 0.0) - self._base.zero_pa), 30.0)
+        if block.end_s - self._knee_s < FIRST_BUBBLES_S and rising.lift_pa < 2 * level:
+            return
+        lasted = block.end_s - rising.since_s
+        patience = STOPPED_S
+        if not self._column and (self._marked_shut or self._longest_shut_s > 0):
+            usual = self._longest_shut_s or 0.75 * STOPPED_HABIT_S
+            patience = min(max(STOPPED_S, 1.3 * usual + 40.0), STOPPED_HABIT_S)
+        if lasted < patience:
+            return
+        if not self._rise:
+            begun = [b for b in self._recent if b.end_s >= rising.since_s - BLOCK_S]
+            self._rise = begun if len(begun) >= 2 else list(self._recent)[-2:]
+            self._rise_level = begun[0].mean_pa if begun else block.mean_pa - rising.lift_pa
+        yield from self._pump_has_stopped(time_s)
 
     def _pump_has_stopped(self, time_s: float) -> Iterator[Seen]:
         self._stopped_pump = True
-        if self._cycles >= 2:
+        if self._cycles >= 2 or self._pump_off:
             return
-        yield Caution(
-            time_s,
-            "pump_stopped",
-            "The pressure rises straight: the pump has stopped or is shut off. "
-            "Start it again, or shut its valve, before its oil is drawn back into the chamber.",
-        )
-        yield from self._suck_back(time_s)
+        yield from self._cautions.say(time_s, "pump_stopped")
+        yield from self._cautions.say(time_s, "vent_before_pump_off")
 
-    def _say_vacuum_lost(self, time_s: float) -> Iterator[Seen]:
-        if "vacuum_lost" in self._told:
-            return
-        self._told.add("vacuum_lost")
-        yield Caution(
-            time_s,
-            "vacuum_lost",
-            "Air is coming into the chamber: look at the lid, its seal and the vent valve, then the hose.",
-        )
-
-    def _let_in(self, vent_told: bool) -> bool:
-        """Whether air that comes in now is most likely let in: so it was told, or the bubbles may well have stopped."""
-        return vent_told or self.air_expected or self.phase == "still"
-
-    def _air_comes(self, time_s: float, block: Block) -> Iterator[Seen]:
-        vent_told = self._vent_mark_s is not None and block.end_s - self._vent_mark_s < 900.0
-        recent = [b for b in self._recent if block.end_s - b.end_s <= 120.0]
-        if len(recent) < 2:
-            recent = list(self._recent)[-2:]
-        low = min(b.mean_pa for b in recent)
-        within = low + max(5 * self._noise(block) + self.gauge.step_pa, 0.1 * abs(low))
-        since = max((b.end_s for b in recent if b.mean_pa <= within), default=block.start_s)
-        if not self._let_in(vent_told):
-            yield from self._say_vacuum_lost(time_s)
+    def _down_again(self, block: Block, peak: float) -> Iterator[Seen]:
+        """A burst of bubbles, a rejoined chamber, a pump that runs again, a lid that was pressed down."""
+        rise, air = self._rise, self._lost
+        stopped, self._stopped_pump, self._lost, self._air_shut = self._stopped_pump, False, False, False
         self._rise = []
+        self._kink.clear()
+        top = max(range(len(rise)), key=lambda i: rise[i].mean_pa)
+        lasted = rise[top].end_s - rise[0].end_s
+        self._cautions.over("pump_stopped", "vent_before_pump_off", "vacuum_lost")
+        if air or peak > 2e3:
+            self._returning = True
+            yield Risen(block.end_s, None, 0.0)
+            return
+        straight = lasted >= 60.0 and rise[top].mean_pa - rise[max(top - 3, 0)].mean_pa > 0
+        if stopped or (straight and lasted < 330.0):
+            self._longest_shut_s = max(self._longest_shut_s, min(lasted, 330.0))
+        if stopped:
+            self._cycles += 1
+            recorder = RiseRecorder()
+            for risen in rise[: top + 1]:
+                recorder.add(risen.mid_s, risen.mean_pa)
+            yield self._end_rise(block.end_s, recorder, 0.15)
+        self._rejoin_s = block.end_s
+        self._rejoin_lift = peak
+
+    def _told_to_vent(self, now: float) -> bool:
+        """Air is let in, so a person says (a mark may come late, so it counts for a while)."""
+        marks = [mark for mark in (self._vent_mark_s, self._vented_mark_s) if mark is not None]
+        return any(now - mark < MARK_S for mark in marks)
+
+    def _let_in(self, now: float) -> bool:
+        """Whether air that comes in now is most likely let in: so it was told, or the bubbles may well have stopped."""
+        return self._told_to_vent(now) or self.air_expected or self.phase == "still"
+
+    def _air_comes(self, block: Block) -> Iterator[Seen]:
+        """Somebody lets air in."""
+        rise = self._rise
+        if rise:
+            since = rise[0].end_s
+        else:
+            recent = [b for b in self._recent if block.end_s - b.end_s <= 120.0]
+            if len(recent) < 2:
+                recent = list(self._recent)[-2:]
+            low = min(b.mean_pa for b in recent)
+            within = low + max(5 * self._noise(block) + self.gauge.step_pa, 0.1 * abs(low))
+            since = max((b.end_s for b in recent if b.mean_pa <= within), default=block.start_s)
+        self._rise = []
+        self._lost = self._stopped_pump = self._air_shut = False
         self.enter("venting", since)
         self._peak_pa = block.mean_pa
+        yield Risen(block.end_s, None, 0.0)
+
+    def _watch_lost(self, time_s: float, block: Block) -> Iterator[Seen]:
+        """The vacuum is gone and the pump still runs: until it draws again, or somebody says that it was vented."""
+        self._peak_pa = max(self._peak_pa, block.mean_pa)
+        high = block.mean_pa >= 0.95 * self._atmosphere_pa - 3 * self.gauge.noise_pa
+        given_up = high and block.end_s - self.phase_since_s > GIVEN_UP_S
+        if self._told_to_vent(block.end_s) or (high and self._pump_off) or given_up:
+            self._lost = False
+            if high:
+                yield from self._vented(time_s, self.phase_since_s)
+            else:
+                self.enter("venting", self.phase_since_s)
+            return
+        recent = [b for b in self._recent if block.end_s - b.start_s <= 150.0]
+        top = max(recent, key=lambda b: b.mean_pa)
+        if top.mean_pa - block.mean_pa > 0.2 * self._peak_pa and block.mean_pa < 0.5 * self._atmosphere_pa:
+            yield self._begin_pump_down(top.end_s)
 
     def _watch_vent(self, time_s: float, block: Block, before: Block | None) -> Iterator[Seen]:
         self._peak_pa = max(self._peak_pa, block.mean_pa)
-        if block.fastest_pa_s > 2e3 and "vented_fast" not in self._told and before is not None:
+        if block.fastest_pa_s > 2e3 and before is not None:
             gap = max(block.mid_s - before.mid_s, 1e-9)
             if (block.mean_pa - before.mean_pa) / gap > 2e3 and block.mean_pa - before.mean_pa > 10e3:
-                self._told.add("vented_fast")
-                yield Caution(
-                    time_s,
-                    "vented_fast",
-                    "Air came in faster than 2 kPa a second: resin may have surged into gauge and hose. "
-                    "Look at them; open the vent more slowly.",
-                )
+                yield from self._cautions.say(time_s, "vented_fast")
         high = 0.55 * self._atmosphere_pa
         stands = block.mean_pa > high and block.end_s - self.phase_since_s > 600.0
         if block.mean_pa >= 0.95 * self._atmosphere_pa - 3 * self.gauge.noise_pa or stands:
-            since = block.start_s
-            self.enter("soaking", since)
-            self._vacuum = False
-            if self.context.soak_min is not None:
-                self._soak_due_s = since + 60.0 * self.context.soak_min
-            yield Event(time_s, "vented", self.log_s(since))
+            yield from self._vented(time_s, block.start_s)
             return
         recent = [b for b in self._recent if block.end_s - b.start_s <= 150.0]
         top = max(recent, key=lambda b: b.mean_pa)
@@ -486,13 +614,21 @@ class ChamberWatch:
         if fall > 0.2 * self._peak_pa and block.mean_pa < 0.5 * self._atmosphere_pa:
             yield self._begin_pump_down(top.end_s)
 
+    def _vented(self, time_s: float, since: float) -> Iterator[Seen]:
+        """Back at atmosphere: the soak begins."""
+        self.enter("soaking", since)
+        self._vacuum = False
+        if self.context.soak_min is not None:
+            self._soak_due_s = since + 60.0 * self.context.soak_min
+        yield Event(time_s, "vented", self.log_s(since))
+
     def _left_over(self, now: float) -> float:
         """What the last rise can still have left in the level [Pa]."""
         if self._rejoin_lift <= 0:
             return 0.0
         return self._rejoin_lift * math.exp(-max(now - self._rejoin_s, 0.0) / (1.3 * self._lag_s))
 
-    def _accept(self, block: Block) -> Iterator[Seen]:
+    def _accept(self, time_s: float, block: Block) -> Iterator[Seen]:
         """The block belongs to the level."""
         left_over = self._left_over(block.mid_s)
         if left_over > max(3.0, 6 * self._noise(block)):
@@ -500,46 +636,11 @@ class ChamberWatch:
         self._accepted.append(block.mean_pa)
         if block.end_s >= self._settle_until_s:
             yield Level(block, left_over)
-
-    # ------------------------------------------------------------------ what the gauge and the base tell
-
-    def _watch_gauge(self, time_s: float, block: Block) -> Iterator[Seen]:
-        if self._gauge_told or block.end_s - self.pump_start_s < 240.0 or not self.gauge.known:
-            return
-        size = self.gauge.resolution_pa
-        if size < COARSE_PA:
-            return
-        self._gauge_told = True
-        what = "steps by" if self.gauge.step_pa >= self.gauge.noise_pa else "scatters by"
-        yield Caution(
-            time_s,
-            "gauge_too_coarse",
-            f"This gauge {what} {size:.0f} Pa; the last hour of bubbling moves the pressure by a few pascals. "
-            "Shut the chamber off from the running pump for 5 minutes now and then, or fit a 0-10 kPa "
-            "absolute transducer.",
-        )
+        yield from self._watch_base(time_s, block)
 
     def _watch_base(self, time_s: float, block: Block) -> Iterator[Seen]:
-        if self._base_told or block.end_s - self.pump_start_s < 1560.0 or self._shut or self._rise:
+        if self._switched or self._pump_off:
             return
-        recent = sorted(b.mean_pa for b in self._recent if block.end_s - b.end_s <= 180.0)
-        level = recent[len(recent) // 2]
-        if level < self._base_limit():
-            return
-        self._base_told = True
-        yield Caution(
-            time_s,
-            "base_pressure_high",
-            f"{(block.end_s - self.pump_start_s) / 60:.0f} minutes after pumping began the chamber stands at "
-            f"{level:.0f} Pa. "
-            "Check in this order: the lid and its seal, the hose and its joints, the pump's gas ballast valve, "
-            "the pump's oil, warm or wet resin.",
-        )
-
-    def _base_limit(self) -> float:
-        limit = 800.0 if self.gauge.resolution_pa < COARSE_PA else 2500.0
-        if self.context.gauge_kind in ("gauge", "vacuum"):
-            limit = 4500.0
-        if self.context.base_pa is not None:
-            limit = max(3 * self.context.base_pa, 0.25 * limit)
-        return limit
+        text = self._base.level(block, block.end_s - self.pump_start_s)
+        if text:
+            yield from self._cautions.say(time_s, "base_pressure_high", text)
