@@ -94,7 +94,7 @@ def keep(
         ) from exc
     try:
         dated = store(ledger, record, clock.utc())
-        if not ledger.flush(20):
+        if not ledger.flush(5):
             raise LastbubbleError(f"{place}: the record could not be written ({ledger.health.text})")
     finally:
         ledger.close()
