@@ -10,7 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from lastbubble.pipeline.release_fit import NOISES, Level, NoiseSearch, Rise, _Problem, falling, fit
+from lastbubble.pipeline.release_fit import (
+    MISFIT,
+    MISFIT_SHARE,
+    NOISES,
+    Level,
+    NoiseSearch,
+    Rise,
+    _Problem,
+    falling,
+    fit,
+)
 from lastbubble.pipeline.release_laws import laws
 
 
@@ -50,7 +60,11 @@ def test_the_likelihood_of_one_hypothesis_is_the_gaussian_one() -> None:
         problem._common
         + (noise.wander * problem.wander_pa) ** 2 * problem._wander
         + np.diag(noise.extra * problem.variance)
-        + np.outer(group.left_pa, group.left_pa) * (problem._misfit + noise.uneven**2 * problem._uneven[noise.uneven_s])
+        + np.outer(group.left_pa, group.left_pa)
+        * (
+            (MISFIT**2 + (MISFIT_SHARE * noise.uneven) ** 2) * problem._misfit
+            + noise.uneven**2 * problem._uneven[noise.uneven_s]
+        )
     )
     background = stats.multivariate_normal(np.zeros(len(values)), cov, allow_singular=True)
     width = 0.6 * group.first_pa + 1.0
@@ -96,7 +110,7 @@ def test_rises_that_fall_to_the_leak_speak_for_the_end() -> None:
         weights = np.exp(fits.log_weight)
         over = laws().ends[fits.law] & (fits.span_s <= 5200.0)
         shares.append(weights[over].sum() / weights.sum())
-    assert shares[0] > 0.9
+    assert shares[0] > 0.75
     assert shares[1] < 0.5
 
 

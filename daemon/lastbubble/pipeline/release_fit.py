@@ -39,8 +39,10 @@ DRYING_PA: Final = 1.0
 #: Share of the seen fall that gas dissolved in the resin and the last of the pump-down may make, and how fast [s].
 SETTLING: Final = 0.3
 SETTLING_S: Final = (240.0, 600.0)
-#: No real release follows a law to the letter: relative misfit, and over which ln(time) it changes.
-MISFIT: Final = 0.03
+#: No real release follows a law to the letter: relative misfit, at least and as a share of the unevenness, and over
+#: which ln(time) it changes. A release may also be all smooth: quiet alone is then no sign of its end.
+MISFIT: Final = 0.008
+MISFIT_SHARE: Final = 0.3
 MISFIT_LN: Final = 0.5
 #: The base wanders with about this time constant [s]; and walks, by this share of it an hour.
 WANDER_S: Final = 1200.0
@@ -77,7 +79,7 @@ class Noise(NamedTuple):
     uneven_s: float
 
 
-_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.015, 0.06, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
+_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.0, 0.05, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
 NOISES: Final = tuple(Noise(*parts) for parts in itertools.product(_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S))
 _NOISE_LN: Final = tuple(-0.5 * math.log(noise.wander / 0.4) ** 2 for noise in NOISES)
 
@@ -295,7 +297,7 @@ class _Problem:
         apart = np.abs(mid[:, None] - mid[None, :])
         self._wander = np.exp(-apart / WANDER_S) + WALK**2 * np.minimum(mid[:, None], mid[None, :]) / 3600.0
         log_mid = np.log(np.maximum(mid, 1.0))
-        self._misfit = MISFIT**2 * np.exp(-np.abs(log_mid[:, None] - log_mid[None, :]) / MISFIT_LN)
+        self._misfit = np.exp(-np.abs(log_mid[:, None] - log_mid[None, :]) / MISFIT_LN)
         self._uneven: dict[float, Array] = {}
         for uneven_s in _UNEVEN_S:
             # A mean over a while evens out.
@@ -355,7 +357,8 @@ class _Problem:
         steady = (
             self._common + (noise.wander * self.wander_pa) ** 2 * self._wander + np.diag(noise.extra * self.variance)
         )
-        rough = self._misfit + noise.uneven**2 * self._uneven[noise.uneven_s]
+        misfit = MISFIT**2 + (MISFIT_SHARE * noise.uneven) ** 2
+        rough = misfit * self._misfit + noise.uneven**2 * self._uneven[noise.uneven_s]
         left = np.stack([self.groups[number].left_pa for number in used])
         root = np.linalg.cholesky(steady[None] + left[:, :, None] * left[:, None, :] * rough[None])
         log_root = np.log(np.einsum("gii->gi", root)).sum(axis=1)
@@ -428,12 +431,16 @@ def fit(
     evidence.sort(reverse=True)
     search.best = evidence[0][1]
     kept = [number for value, number in evidence[:3] if value > evidence[0][0] - 2.5]
+    if search.best != tried[0]:
+        # With other noise other hypotheses are worth trying.
+        first = problem.score(NOISES[search.best], _NOISE_LN[search.best])
+        best_of_each = first[0].max(axis=0)
     columns = np.nonzero(best_of_each > best_of_each.max() - WORTH)[0]
     if len(columns) > MOST_TRIED:
         columns = np.sort(np.argpartition(best_of_each, -MOST_TRIED)[-MOST_TRIED:])
     parts = [
         tuple(part[:, columns] for part in first)
-        if number == tried[0]
+        if number == search.best
         else problem.score(NOISES[number], _NOISE_LN[number], columns)
         for number in kept
     ]

@@ -35,8 +35,8 @@ DRAWS: Final = {"front": 100, "throat": 90, "core": 80, "broad": 50, "tail": 50}
 GRID_SCALE: Final = 0.02
 GRID_COUNT: Final = 1300
 GRID_STEP: Final = 0.0047
-#: Softens a front's first moments, in units of the span (a minute of an hour or two).
-_FRONT_START: Final = 0.012
+#: Softens a front's first moments, in units of the span (half a minute to some minutes of an hour or two), in ln.
+_FRONT_START_LN: Final = (np.log(0.002), np.log(0.03))
 #: What has come at x = 1 of a release that fades.
 _COME: Final = 0.999
 
@@ -86,9 +86,10 @@ def _one(law: str, x: Array, rng: np.random.Generator) -> Array:
     flow = np.zeros_like(x)
     if law in ("front", "throat", "core"):
         soft = rng.random() < 0.5
+        start = np.exp(rng.uniform(*_FRONT_START_LN))
         for life in _lives(rng):
             if law == "front":
-                one = np.where(x < life, 1 / np.sqrt(x + _FRONT_START), 0.0)
+                one = np.where(x < life, 1 / np.sqrt(x + start), 0.0)
             elif law == "throat":
                 decay = rng.uniform(0.8, 5.3)
                 one = np.where(x < life, np.exp(-decay * x / life) - (np.exp(-decay) if soft else 0.0), 0.0)
