@@ -7,6 +7,7 @@ from html import escape
 from typing import Any
 
 from lastbubble.outlets.page.now import chart_figures, chart_scripts
+from lastbubble.outlets.page.plan import book_forms
 from lastbubble.outlets.page.view import MARK_BUTTONS, STAGE_WORDS, duration_text, page_html
 from lastbubble.outlets.wording import in_units
 from lastbubble.units import Display
@@ -119,7 +120,7 @@ def render_batch(
         f"<h1>Batch {number}{': ' + escape(name) if name else ''}</h1>"
         f'<section>{notes}<dl class="facts">{facts}</dl>'
         f'<p><a href="/history?a={number}">Compare it with another batch</a></p></section>'
-        f"{curves}{_pieces(batch.get('pieces') or ())}"
+        f"{curves}{_pieces(batch.get('pieces') or ())}{book_forms(number)}"
         '<section aria-labelledby="story-h"><h2 id="story-h">Its story</h2>'
         f"{_table('Story', ('After', 'What'), lines)}</section></main>",
         chart_scripts(charts),

@@ -34,6 +34,7 @@ from lastbubble.errors import BadInput
 from lastbubble.outlets.page.assets import asset, has_charts
 from lastbubble.outlets.page.auth import LONGEST, Brake, Sessions, check_password
 from lastbubble.outlets.page.book import render_batch, render_book
+from lastbubble.outlets.page.book_routes import back_to, book_routes
 from lastbubble.outlets.page.compare import render_compare
 from lastbubble.outlets.page.curves import Curve, chart_rows, overlay_rows
 from lastbubble.outlets.page.now import render_now
@@ -203,6 +204,7 @@ class PageServer:
                 web.post("/sign-in", self._sign_in),
                 web.post("/sign-out", self._sign_out),
                 web.get("/static/{name}", self._static),
+                *book_routes(self._source, self._station, self._off_loop),
             ]
         )
         self._runner = web.AppRunner(app, access_log=None, keepalive_timeout=20, shutdown_timeout=2)
@@ -487,6 +489,7 @@ class PageServer:
 
     async def _ask(self, request: web.Request) -> web.StreamResponse:
         wanted: dict[str, Any]
+        back = "/"
         if request.content_type == "application/json":
             async with asyncio.timeout(BODY_S):
                 try:
@@ -497,12 +500,13 @@ class PageServer:
                 raise BadInput('The body must be a JSON object, as {"ask": "cut"}.')
         else:
             wanted = dict(await self._form(request))
+            back = back_to(str(wanted.pop("back", "")))
             if "dial" in wanted:
                 wanted["mark"] = f"dial={wanted.pop('dial').strip()}{wanted.pop('unit', '')}"
         urgent = wanted.get("ask") == "cut"
         answer = await self._off_loop(functools.partial(self._source.ask, wanted), urgent=urgent)
         if "text/html" in request.headers.get("Accept", "") and answer.get("ok"):
-            return _see("/")
+            return _see(back)
         if answer.get("ok"):
             answer = {**answer, "words": await self._fresh_words()}
         return _json(answer, 200 if answer.get("ok") else 400)
