@@ -118,6 +118,7 @@ class VM:
     """A QEMU machine with its own copy-on-write disk and a watchdog card.
 
     warm : a folder that `freeze` filled: the machine goes on from there, in seconds, instead of booting
+    watchdog : what the card does when it is not petted: "reset", or "none" while a slow machine is made ready
     second_disk : an image file that is /dev/vdb, kept whatever becomes of the machine
     """
 
@@ -126,8 +127,9 @@ class VM:
         warm: pathlib.Path | None = None,
         second_disk: pathlib.Path | None = None,
         memory_mb: int = 768,
+        watchdog: str = "reset",
     ) -> None:
-        self.warm, self.second_disk, self.memory_mb = warm, second_disk, memory_mb
+        self.warm, self.second_disk, self.memory_mb, self.watchdog = warm, second_disk, memory_mb, watchdog
         self.dir = pathlib.Path(tempfile.mkdtemp(prefix="lbvm."))
         self.disk = self.dir / "disk.qcow2"
         self.console_log = self.dir / "console.log"
@@ -172,7 +174,7 @@ class VM:
                 )
             ),
             "-qmp", f"unix:{d}/qmp,server=on,wait=off",
-            "-device", "i6300esb", "-action", "watchdog=reset",
+            "-device", "i6300esb", "-action", f"watchdog={self.watchdog}",
             *(["-incoming", f"exec:cat {self.warm}/memory"] if self.warm is not None else []),
         ]  # fmt: skip
 
@@ -267,7 +269,7 @@ class VM:
                     raise Timeout(name) from None
                 time.sleep(0.02)
 
-    def qmp(self, name: str, timeout_s: float = 20, **arguments: object) -> Any:
+    def qmp(self, name: str, timeout_s: float = 60, **arguments: object) -> Any:
         """One QMP command; events seen on the way are kept in self.events."""
         self._qmp.send({"execute": name, "arguments": arguments} if arguments else {"execute": name})
         deadline = time.monotonic() + timeout_s
@@ -304,7 +306,7 @@ class VM:
         while self._agent.receive(deadline).get("return") != token:
             pass
 
-    def agent(self, name: str, timeout_s: float = 20, **arguments: object) -> Any:
+    def agent(self, name: str, timeout_s: float = 90, **arguments: object) -> Any:
         """One guest agent command."""
         self._agent.send({"execute": name, "arguments": arguments})
         try:

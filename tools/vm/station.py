@@ -91,13 +91,15 @@ def make_warm(folder: pathlib.Path) -> list[str]:
     seen = []
     with tempfile.TemporaryDirectory() as place:
         wheel = build_wheel(pathlib.Path(place))
-        with VM() as vm:
+        # systemd that begins anew pets nobody meanwhile, which takes longer here than any watchdog waits.
+        with VM(watchdog="none") as vm:
             say(f"up in {vm.boot_s:.0f} s; installing")
             vm.write(f"/root/{wheel.name}", wheel.read_bytes())
             must(vm, f"/opt/venv/bin/pip install -q --no-deps --no-index /root/{wheel.name}")
             must(vm, "mkdir -p /etc/lastbubble")
             vm.write("/etc/lastbubble/station.yaml", SETTINGS)
             must(vm, "/opt/venv/bin/lastbubble install --no-start")
+            say("installed; starting the units")
             for unit in ("lastbubble-guard", "lastbubble-thermometer"):
                 must(vm, f"mkdir -p /etc/systemd/system/{unit}.service.d")
                 vm.write(f"/etc/systemd/system/{unit}.service.d/as-on-a-pi.conf", AS_ON_A_PI)
