@@ -265,7 +265,13 @@ def _reading(snapshot: Mapping[str, Any], source: str, text: str) -> str:
 
 
 #: The way between the pages: address, words.
-PLACES: Final[Sequence[tuple[str, str]]] = (("/", "Now"), ("/plan", "Plan"), ("/book", "Batch book"), ("/resin", "Resin"), ("/history", "Compare"))
+PLACES: Final[Sequence[tuple[str, str]]] = (
+    ("/", "Now"),
+    ("/plan", "Plan"),
+    ("/book", "Batch book"),
+    ("/resin", "Resin"),
+    ("/history", "Compare"),
+)
 
 
 def page_html(title: str, body: str, scripts: str = "", *, here: str = "", cls: str = "") -> str:
