@@ -44,7 +44,15 @@ _LOOK_S: Final = 0.25
 _DRAIN_SPEED: Final = 20.0
 #: Bench time that their work may take: less than a pass of the service, and than a guard's cycle [s].
 _SLACK_S: Final = {"service": 0.7, "thermometer": 0.1}
-_FILES: Final = ("batch.csv", "batch.jsonl", "received.jsonl", "notices.jsonl", "bench.json", "settings.yaml")
+_FILES: Final = (
+    "batch.csv",
+    "batch.jsonl",
+    "received.jsonl",
+    "notices.jsonl",
+    "bench.json",
+    "settings.yaml",
+    "report.html",
+)
 
 
 class Stopped(Exception):  # no error: somebody pressed Ctrl-C
@@ -255,6 +263,8 @@ class TryOut:
             "log", "export", str(row.id), "-o", str(out / "batch.csv"), "--records", str(out / "batch.jsonl"),
             "--settings", str(bench.settings),
         )  # fmt: skip
+        report = ("batch", "report", str(row.id), "-o", str(out / "report.html"), "--settings", str(bench.settings))
+        self._lastbubble(*report)
         replayed = self._lastbubble("replay", str(out / "batch.csv"), "--json").splitlines()
         state["zero_s"] = zero_s
         (out / "bench.json").write_text(json.dumps(state, indent=1), encoding="utf-8")

@@ -91,6 +91,7 @@ def _files(facts: Mapping[str, Any]) -> str:
     out = facts["out"]
     lines = [
         f"log            {out}/batch.csv",
+        f"report         {out}/report.html",
         f"live stream    {out}/batch.jsonl",
         f"at subscriber  {out}/received.jsonl",
         f"on the phone   {out}/notices.jsonl",
