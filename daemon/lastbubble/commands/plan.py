@@ -42,8 +42,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Without pieces, those of the open batch count ('lastbubble batch piece'). All times are bands: one in ten "
         "comes before the first, one in ten after the last.\n\n"
         "examples:\n"
-        "  lastbubble plan --material 'spalted maple' --thickness '22 mm' --length '120 mm' --width '80 mm' \\\n"
-        "                  --count 4 --vessel-diameter '24 cm' --vessel-height '30 cm'\n"
+        "  lastbubble plan --material maple --thickness '22 mm' --length '120 mm' --width '80 mm' --count 4\n"
+        "  lastbubble plan --vessel-diameter '24 cm' --vessel-height '30 cm'\n"
         "  lastbubble plan --start 07:30 --keep"
     )
 

@@ -64,7 +64,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "  lastbubble resin put 'spring 1' pump --for '40 min' --temperature '34 degC'\n"
         "  lastbubble resin use 'spring 1'\n"
         "  lastbubble resin top-up 'spring 1' --mass '500 g'\n"
+        "  lastbubble resin read 'spring 1' fridge '6 degC'\n"
         "  lastbubble resin taint 'spring 1' 'red dye'\n"
+        "  lastbubble resin note 'spring 1' 'runs like water'\n"
+        "  lastbubble resin thick 'spring 1' --when '2 d ago' --memory\n"
+        "  lastbubble resin end 'spring 1'\n"
         "  lastbubble resin show"
     )
 
