@@ -37,6 +37,7 @@ COMMANDS: Final[dict[str, str]] = {
     "log": "export a batch as a log, import a log (also other people's)",
     "settings": "check a settings file, print the schema",
     "page": "make the password under which the page may be opened beyond this machine",
+    "phone": "send a test message to the phone, and say for each channel whether it left",
     "commission": "put the station into service step by step, and keep the dated record",
     "doctor": "what is wrong with this station, the most important first, and the mend",
     "install": "put in units, users, folders and device rules (--dry-run shows what)",
