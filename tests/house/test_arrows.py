@@ -24,6 +24,7 @@ MAY: dict[str, set[str]] = {
     "sensing": {"physics"},
     "guard": {"frames", "sensing"},
     "ledger": set(),
+    "book": {"physics", "ledger"},
     "outlets": {"ledger"},
     "thermometer": {"frames", "sensing", "guard"},
 }
