@@ -22,10 +22,11 @@ HOT_K: Final = 25.0
 class EffectTracker:
     """start_c : reading when heat began;  low_c : lowest since the last effect;  level_c : highest with effect, or None
     from cold;  heated_s : heat without effect so far;  near_s : the part of it spent at the junction's temperature;
+    cold_s : heat since the reading was last clear of the junction's temperature, whatever rise there was;
     total_s : heat since the permit.
     """
 
-    __slots__ = ("heated_s", "level_c", "low_c", "near_s", "start_c", "total_s")
+    __slots__ = ("cold_s", "heated_s", "level_c", "low_c", "near_s", "start_c", "total_s")
 
     def __init__(self) -> None:
         self.begin()
@@ -37,6 +38,7 @@ class EffectTracker:
         self.level_c: float | None = None
         self.heated_s = 0.0
         self.near_s = 0.0
+        self.cold_s = 0.0
         self.total_s = 0.0
 
     def take(self, value_c: float, junction_c: float | None, heated_s: float, near_k: float) -> None:
@@ -50,6 +52,8 @@ class EffectTracker:
             return
         self.heated_s += heated_s
         self.total_s += heated_s
+        near = junction_c is not None and value_c < junction_c + near_k
+        self.cold_s = self.cold_s + heated_s if near else 0.0
         if value_c < self.low_c:
             self.low_c = value_c
         if value_c >= self.low_c + EFFECT_K:
@@ -59,7 +63,7 @@ class EffectTracker:
                 self.level_c = value_c
         elif self.level_c is not None and value_c >= self.level_c - FALLEN_K:
             self._effect()
-        elif junction_c is not None and value_c < junction_c + near_k:
+        elif near:
             self.near_s += heated_s
         else:
             self.near_s = 0.0

@@ -46,6 +46,8 @@ _REVERSED_K: Final = 3.0
 #: Heat needed before the air can be said to lead the piece [s].
 _LEAD_S: Final = 300.0
 _LEAD_MOST_K: Final = 100.0
+#: How much longer a reading may stay at its converter's temperature than it may stand still.
+_COLD_FACTOR: Final = 2.0
 #: How much longer a reading may lie fallen, away from the room's temperature, than at it.
 _FALLEN_FACTOR: Final = 10.0
 
@@ -142,9 +144,20 @@ def stays_hot(seen: Evidence, cool_s: float) -> Finding:
 
 
 def heat_without_effect(seen: Evidence, within_s: float) -> Finding:
-    """From cold: heat is on and the reading does not rise."""
+    """From cold: heat is on and the reading does not rise, or never gets clear of the converter's temperature.
+
+    The second sees what a few kelvins of rise would hide: leads that touch in the cable, a probe that an oven beside it
+    warms.
+    """
     for probe in seen.ovens:
         effect = probe.effect
+        if effect.cold_s > _COLD_FACTOR * within_s:
+            return violated(
+                f"{effect.cold_s:.0f} s of heat, and {probe.name} still reads within {NEAR_K:g} K of its converter: "
+                "probe out of the oven, its leads touching, or no power (dial, timer, fuse, element)",
+                effect.cold_s,
+                probe.name,
+            )
         if effect.level_c is None and effect.heated_s > within_s:
             return violated(
                 f"{effect.heated_s:.0f} s of heat have not moved {probe.name}: probe out of the oven, its leads "

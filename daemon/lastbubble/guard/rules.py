@@ -159,7 +159,7 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "heat_without_effect", heat_judges.heat_without_effect, Setting("effect_s", 300.0, (60.0, 1800.0), "s"), "trip",
-        "none", needs="that much heat from cold without a rise of 3 K",
+        "none", needs="that much heat from cold without a rise of 3 K, or twice that within 5 K of the converter",
         reason="probe not in the oven, leads touching each other, or no power: cannot be told apart, so all stop",
         source=_CATALOGUE, covers=("F-08", "F-12", "F-33"),
     ),
