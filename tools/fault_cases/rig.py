@@ -270,14 +270,14 @@ class Rig:
     def status(self) -> GuardStatus:
         """Of the guard, now. Raises Stuck."""
         try:
-            return read_status(self.folder / "run" / BENCH_SOCKET)
+            return read_status(self.folder / "run" / BENCH_SOCKET, timeout_s=30.0)
         except LastbubbleError as exc:
             raise Stuck(str(exc)) from exc
 
     def status_or_none(self) -> GuardStatus | None:
         """The same, None when it does not answer."""
         try:
-            return read_status(self.folder / "run" / BENCH_SOCKET, timeout_s=2.0)
+            return read_status(self.folder / "run" / BENCH_SOCKET, timeout_s=10.0)
         except (LastbubbleError, OSError):
             return None
 
@@ -285,7 +285,7 @@ class Rig:
         """A person's request at the bench, for whom time goes on. Raises Stuck when nobody answers."""
         self.bench.go()
         try:
-            return ask_guard(self.folder / "run" / BENCH_SOCKET, {"ask": ask, **fields})
+            return ask_guard(self.folder / "run" / BENCH_SOCKET, {"ask": ask, **fields}, timeout_s=30.0)
         except LastbubbleError as exc:
             raise Stuck(str(exc)) from exc
 
