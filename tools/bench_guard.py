@@ -13,7 +13,8 @@ random the chip shows a temperature over the limit. Measured on the machine's mo
     reading to pin   from the guard's taking of the first reading above to that edge (it opens already)
     second to latch  from its taking of the second to the end of the cycle: tripped, line written again, latch ordered
 
-The simulated guard takes no real-time place and locks no memory: on a board both only help.
+--first says who goes before ordinary processes: `guard` as the guard does on a board (real-time place, memory locked),
+`both` the thermometer too, `none` nobody.
 """
 
 from __future__ import annotations
@@ -72,11 +73,12 @@ class Trip:
 # -- the guard's side ----------------------------------------------------------------------------------------------
 
 
-def nursery(folder: Path) -> int:
+def nursery(folder: Path, first: str) -> int:
     """Fork a fresh guard for each line "go NUMBER" on the input; end it at the next line and print its stamps."""
     from lastbubble.clock import RealClock
     from lastbubble.guard.config import guard_settings_from_json
     from lastbubble.guard.loop import GuardLoop
+    from lastbubble.guard.realtime import take_precedence
 
     stamps = mmap.mmap(-1, _STAMPS.size)
     base = json.loads((folder / "guard.json").read_text())
@@ -84,6 +86,9 @@ def nursery(folder: Path) -> int:
     def child(number: int) -> int:
         settings = guard_settings_from_json(json.dumps(base | {"state_dir": str(folder / "states" / str(number))}))
         loop = GuardLoop(settings, RealClock())
+        if first != "none":
+            for text in take_precedence():
+                print(text, file=sys.stderr)
         _stamp(loop, stamps)
         loop.handle_signals()
         return loop.run()
@@ -114,8 +119,12 @@ def _stamp(loop: Any, stamps: mmap.mmap) -> None:
         taken_s = time.monotonic()
         take(message)
         run = guard.evidence.probes[0].above_run
-        if run in (1, 2) and not struct.unpack_from("<d", stamps, 8 * (run - 1))[0]:
-            struct.pack_into("<d", stamps, 8 * (run - 1), taken_s)
+        first_s, second_s, _ = _STAMPS.unpack_from(stamps, 0)
+        # What was above before heat was on (the last trip's, still in the chip) is no matter.
+        if run == 1 and guard.evidence.heat_closed:
+            struct.pack_into("<d", stamps, 0, taken_s)
+        elif run == 2 and first_s and not second_s:
+            struct.pack_into("<d", stamps, 8, taken_s)
 
     def drive_line(closed: bool) -> tuple[bool, bool]:
         found: tuple[bool, bool] = drive(closed)
@@ -132,7 +141,7 @@ def _stamp(loop: Any, stamps: mmap.mmap) -> None:
 class Lane:
     """One bench: pins, chip, the real thermometer, and guards one after the other."""
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    def __init__(self, folder: Path, seed: int, first: str) -> None:
         folder.mkdir(parents=True)
         (folder / "run").mkdir()
         self._random = random.Random(seed)
@@ -150,8 +159,16 @@ class Lane:
             return subprocess.Popen(command, env=environment, stderr=self._log, text=True, bufsize=1, **pipes)
 
         self._thermometer = start("lastbubble", "thermometer", "--config-json", str(folder / "thermometer.json"))
+        if first == "both":
+            os.sched_setscheduler(self._thermometer.pid, os.SCHED_FIFO, os.sched_param(10))
         self._nursery = start(
-            "tools.bench_guard", "--nursery", str(folder), stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            "tools.bench_guard",
+            "--nursery",
+            str(folder),
+            "--first",
+            first,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
         )
         self._noise = threading.Thread(target=self._show, daemon=True)
         self._noise.start()
@@ -184,7 +201,8 @@ class Lane:
             _until("the guard has tripped", lambda: self._status().state == "tripped")
         finally:
             self._tell("end")
-        first_s, second_s, latched_s = (float(part) for part in self._heard().split())
+            stamps = self._heard()
+        first_s, second_s, latched_s = (float(part) for part in stamps.split())
         cause = _read_cause(self._folder / "states" / str(number) / "trip.json")
         if cause != "over_temperature":
             raise RuntimeError(f"tripped by {cause}")
@@ -256,12 +274,12 @@ def _until(what: str, true: Callable[[], bool]) -> None:
 # -- what is measured ----------------------------------------------------------------------------------------------
 
 
-def measure_trips(count: int, lanes: int, folder: Path, faults: list[str]) -> list[Trip]:
+def measure_trips(count: int, lanes: int, folder: Path, first: str, faults: list[str]) -> list[Trip]:
     """`count` trips over `lanes` benches side by side; a trip that failed is a line in `faults`."""
     trips: list[Trip] = []
 
     def work(index: int) -> None:
-        lane = Lane(folder / f"lane{index}", index)
+        lane = Lane(folder / f"lane{index}", index, first)
         try:
             for number in range(index, count, lanes):
                 try:
@@ -393,11 +411,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="./tools/bench guard", description=__doc__)
     parser.add_argument("--trips", type=int, default=1000, help="of each kind")
     parser.add_argument("--lanes", type=int, default=4, help="benches side by side")
+    parser.add_argument("--first", choices=("none", "guard", "both"), default="guard", help="of the processes")
+    parser.add_argument("--only", choices=("idle", "busy"), help="the trips of one kind")
     parser.add_argument("--hours", type=float, default=24.0, help="of memory; 0 leaves it out")
     parser.add_argument("--nursery", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.nursery is not None:
-        return nursery(args.nursery)
+        return nursery(args.nursery, args.first)
     print(f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores; other load at the start:")
     print(f"{os.getloadavg()[0]:.1f} processes waiting for them (1 min mean)\n")
     faults: list[str] = []
@@ -405,11 +425,12 @@ def main() -> int:
         folder = Path(name)
         if args.trips > 0:
             print("| milliseconds | trips | p50 | p99 | max |\n|---|---|---|---|---|", flush=True)
-            idle = measure_trips(args.trips, args.lanes, folder / "idle", faults)
-            _print("idle", idle)
-            with Busy():
-                busy = measure_trips(args.trips, args.lanes, folder / "busy", faults)
-            _print("both cores busy", busy)
+            if args.only != "busy":
+                _print("idle", measure_trips(args.trips, args.lanes, folder / "idle", args.first, faults))
+            if args.only != "idle":
+                with Busy():
+                    busy = measure_trips(args.trips, args.lanes, folder / "busy", args.first, faults)
+                _print("both cores busy", busy)
             print(f"\n{len(faults)} trips could not be measured", *faults[:10], sep="\n", flush=True)
         if args.hours > 0:
             begun_s = time.monotonic()

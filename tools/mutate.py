@@ -2,27 +2,36 @@
 
 ./tools/test --mutate [MODULE ...]     e.g. heat_judges; without a name all of them, one after the other
 
-The work is mutmut's, done in a room of its own under mutants/ (not in git): the package copied where mutmut looks for
-it, the quick tests of the guard, and nothing else, so that a mutant costs tenths of a second. Ends with the table and
-the survivors; exit code 0 when at least the wanted share was killed.
+mutmut makes the mutants (it writes every one into the module, chosen by a variable of the environment). They are run
+here, in one process a module and a room of its own under mutants/ (not in git): pytest collects the module's quick
+tests once and runs them for one mutant after the other until one fails. So a mutant costs milliseconds; mutmut's own
+runner needs a fork and a session for each. A mutant that uses 20 s of processor time is taken for one that never ends.
+
+Ends with the table and the survivors; exit code 0 when at least the wanted share was killed.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
+import difflib
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 
 ROOT = Path(__file__).resolve().parents[1]
 ROOM = ROOT / "mutants" / "guard"
 WANTED_SHARE = 0.95
+MUTANT_VARIABLE = "MUTANT_UNDER_TEST"
+_MOST_CPU_S = 20.0
 
 #: Module -> the quick tests that are about it.
 TESTS = {
@@ -33,15 +42,12 @@ TESTS = {
     "requests": ["tests/guard/test_asking.py"],
     "latch": ["tests/guard/test_latch.py"],
 }
-#: mutmut's exit codes of a mutant's test run.
-_KILLED = (1, 3)
-_NO_TESTS = (5, 33)
-_TIMEOUT = (24, 36, 152, 255, -24)
+_HELPERS = ("tests/__init__.py", "tests/guard/__init__.py", "tests/guard/bench.py", "tests/guard/judged.py")
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """One mutant: its name and killed, survived, no tests, timeout or other."""
+    """One mutant: its name, and killed, timeout or survived."""
 
     name: str
     what: str
@@ -53,102 +59,136 @@ class Outcome:
 
 
 def lay_out(module: str) -> Path:
-    """The room for one module: package, its quick tests, a pyproject of its own."""
+    """The room for one module: the package, the module's quick tests, a pyproject of its own."""
     room = ROOM / module
     shutil.rmtree(room, ignore_errors=True)
     (room / "src").mkdir(parents=True)
-    shutil.copytree(ROOT / "daemon" / "lastbubble", room / "src" / "lastbubble", ignore=_left_out)
-    (room / "tests" / "guard").mkdir(parents=True)
-    for name in (
-        "tests/__init__.py",
-        "tests/guard/__init__.py",
-        "tests/guard/bench.py",
-        "tests/guard/judged.py",
-        *TESTS[module],
-    ):
-        shutil.copy2(ROOT / name, room / name)
-    (room / "pyproject.toml").write_text(
-        "[tool.mutmut]\n"
-        'source_paths = ["src"]\n'
-        f'only_mutate = ["src/lastbubble/guard/{module}.py"]\n'
-        f"pytest_add_cli_args_test_selection = {json.dumps(TESTS[module])}\n"
-        'pytest_add_cli_args = ["-q", "-x", "-p", "no:cacheprovider"]\n'
-        "use_git_change_detection = false\n"
-        "track_dependencies = false\n"
-        # Real time: on a machine that does other things too, a short test may take many seconds.
-        "timeout_constant = 20.0\n"
-        "[tool.pytest.ini_options]\n"
-        'filterwarnings = ["ignore::DeprecationWarning:mutmut"]\n'
+    shutil.copytree(
+        ROOT / "daemon" / "lastbubble", room / "src" / "lastbubble", ignore=shutil.ignore_patterns("__pycache__")
     )
+    (room / "tests" / "guard").mkdir(parents=True)
+    for name in (*_HELPERS, *TESTS[module]):
+        shutil.copy2(ROOT / name, room / name)
+    (room / "pyproject.toml").write_text('[tool.mutmut]\nsource_paths = ["src"]\n[tool.pytest.ini_options]\n')
     return room
 
 
-def _left_out(_folder: str, names: list[str]) -> set[str]:
-    return {name for name in names if name == "__pycache__"}
-
-
-def mutate(module: str, show: bool = False) -> list[Outcome]:
-    """Run mutmut over one module. Raises RuntimeError when it could not (the tests have to pass unchanged)."""
+def mutate(module: str) -> list[Outcome]:
+    """All mutants of one module. Raises RuntimeError when they could not be run (the tests have to pass unchanged)."""
     room = lay_out(module)
-    # Without the plugins of others, which these tests do not need, a mutant costs a fraction.
     environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
-    environment.pop("PYTHONPATH", None)
-    command = [sys.executable, "-m", "mutmut", "run", "--max-children", "1"]
-    run = subprocess.run(command, cwd=room, env=environment, capture_output=not show, text=True, check=False)
-    meta = room / "mutants" / "src" / "lastbubble" / "guard" / f"{module}.py.meta"
-    if run.returncode != 0 or not meta.exists():
-        tail = "" if show else "\n".join((run.stdout + run.stderr).splitlines()[-40:])
-        raise RuntimeError(f"{module}: mutmut ended with {run.returncode}\n{tail}")
-    codes = json.loads(meta.read_text())["exit_code_by_key"]
-    return [Outcome(name, _word(code)) for name, code in codes.items()]
+    environment["PYTHONPATH"] = f"{room / 'src'}:{room}"
+    command = [sys.executable, str(Path(__file__).resolve()), "--inside", module]
+    run = subprocess.run(command, cwd=room, env=environment, capture_output=True, text=True, check=False)
+    found = room / "outcomes.json"
+    if run.returncode != 0 or not found.exists():
+        tail = "\n".join((run.stdout + run.stderr).splitlines()[-40:])
+        raise RuntimeError(f"{module}: ended with {run.returncode}\n{tail}")
+    return [Outcome(name, what) for name, what in json.loads(found.read_text()).items()]
 
 
-def _word(code: int | None) -> str:
-    if code in _KILLED:
-        return "killed"
-    if code in _TIMEOUT:
-        return "timeout"
-    if code in _NO_TESTS:
-        return "no tests"
-    return "survived" if code == 0 else f"other ({code})"
+# -- inside the room -----------------------------------------------------------------------------------------------
+
+
+class _TooLong(BaseException):  # past every `except Exception` of a test
+    """A mutant has used up its processor time."""
+
+
+def _inside(module: str) -> int:
+    """In the room, in a process of its own: mutate, collect once, run mutant after mutant."""
+    import pytest
+    from mutmut.mutation.file_mutation import mutate_file_contents
+
+    path = Path("src/lastbubble/guard") / f"{module}.py"
+    made = mutate_file_contents(str(path), path.read_text(), None, None)
+    path.write_text(made.code)
+    os.environ[MUTANT_VARIABLE] = ""
+
+    def too_long(_signum: int, _frame: FrameType | None) -> None:
+        raise _TooLong
+
+    signal.signal(signal.SIGVTALRM, too_long)
+
+    class Loop:
+        outcomes: dict[str, str] = {}  # noqa: RUF012  # one class, one run
+
+        @pytest.hookimpl(tryfirst=True)
+        def pytest_runtestloop(self, session: pytest.Session) -> bool:
+            if session.testsfailed or not session.items:
+                raise pytest.UsageError("the quick tests cannot be collected")
+            if not _passes(session, ""):
+                raise pytest.UsageError("the quick tests fail without any mutant")
+            for name in made.mutant_names:
+                signal.setitimer(signal.ITIMER_VIRTUAL, _MOST_CPU_S)
+                try:
+                    passed = _passes(session, f"lastbubble.guard.{module}.{name}")
+                    self.outcomes[name] = "survived" if passed else "killed"
+                except _TooLong:
+                    self.outcomes[name] = "timeout"
+                finally:
+                    signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+            os.environ[MUTANT_VARIABLE] = ""
+            return True
+
+    def _passes(session: pytest.Session, mutant: str) -> bool:
+        from _pytest.runner import runtestprotocol
+
+        os.environ[MUTANT_VARIABLE] = mutant
+        for item in session.items:
+            reports = runtestprotocol(item, log=False, nextitem=None)
+            if any(report.failed for report in reports):
+                return False
+        return True
+
+    code = pytest.main(["-q", "-p", "no:cacheprovider", "--tb=no", "--assert=plain", *TESTS[module]], plugins=[Loop()])
+    if code != 0 or not Loop.outcomes:
+        return int(code) or 1
+    Path("outcomes.json").write_text(json.dumps(Loop.outcomes))
+    return 0
+
+
+# -- what is printed -----------------------------------------------------------------------------------------------
 
 
 def difference(module: str, name: str) -> str:
-    """What the mutant changed, as a diff without its head."""
-    command = [sys.executable, "-m", "mutmut", "show", name]
-    text = subprocess.run(command, cwd=ROOM / module, capture_output=True, text=True, check=False).stdout
-    return "\n".join(line for line in text.splitlines() if line[:1] in "+-" and line[:3] not in ("+++", "---"))
+    """What the mutant changed, line by line."""
+    source = (ROOM / module / "src" / "lastbubble" / "guard" / f"{module}.py").read_text()
+    functions = {node.name: node for node in ast.walk(ast.parse(source)) if isinstance(node, ast.FunctionDef)}
+    stem, _, number = name.rpartition("_")
+
+    def text(function: str) -> list[str]:
+        lines = (ast.get_source_segment(source, functions[function]) or "").splitlines()
+        return [line.replace(function, stem) for line in lines]
+
+    changes = difflib.unified_diff(text(f"{stem}_orig"), text(f"{stem}_{number}"), lineterm="", n=0)
+    return "\n".join(line for line in changes if line[:1] in "+-" and line[:3] not in ("+++", "---"))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """See the module's head."""
     parser = argparse.ArgumentParser(prog="./tools/test --mutate", description=__doc__)
     parser.add_argument("modules", nargs="*", metavar="MODULE", help=", ".join(TESTS))
-    parser.add_argument("--show", action="store_true", help="let mutmut's own progress through")
+    parser.add_argument("--inside", help=argparse.SUPPRESS)
     args = parser.parse_args(arguments)
+    if args.inside:
+        return _inside(args.inside)
     unknown = sorted(set(args.modules) - set(TESTS))
     if unknown:
         parser.error(f"{', '.join(unknown)}: not a module to mutate; allowed: {', '.join(TESTS)}")
-    os.nice(10)
-    outcomes: dict[str, list[Outcome]] = {}
-    for module in args.modules or TESTS:
-        outcomes[module] = mutate(module, args.show)
-    print(
-        "| module | mutants | killed | of them by never ending | survived | share killed |\n|---|---|---|---|---|---|"
-    )
+    outcomes = {module: mutate(module) for module in args.modules or TESTS}
     everything = [outcome for found in outcomes.values() for outcome in found]
+    print("| module | mutants | killed | of them by never ending | survived | share killed |")
+    print("|---|---|---|---|---|---|")
     for module, found in [*outcomes.items(), ("all", everything)]:
-        count = Counter(outcome.what for outcome in found)
+        timeouts = Counter(outcome.what for outcome in found)["timeout"]
         dead = sum(outcome.dead for outcome in found)
         share = dead / len(found) if found else 1.0
-        print(f"| {module} | {len(found)} | {dead} | {count['timeout']} | {len(found) - dead} | {share:.1%} |")
+        print(f"| {module} | {len(found)} | {dead} | {timeouts} | {len(found) - dead} | {share:.1%} |")
     for module, found in outcomes.items():
         for outcome in found:
             if not outcome.dead:
-                print(f"\n{outcome.name} ({outcome.what})\n{difference(module, outcome.name)}")
-    if not everything:
-        return 1
-    return 0 if sum(outcome.dead for outcome in everything) >= WANTED_SHARE * len(everything) else 1
+                print(f"\n{module}: {outcome.name}\n{difference(module, outcome.name)}")
+    return 0 if everything and sum(outcome.dead for outcome in everything) >= WANTED_SHARE * len(everything) else 1
 
 
 if __name__ == "__main__":
