@@ -386,7 +386,7 @@ def main() -> int:
         lines = calls_table(f"{args.cases} cases without a probe", bare)
         lines += calls_table("The same with a probe in the slowest piece", probed)
         if not args.quick:
-            lines += learnt_table(range(first, first + max(4, args.cases // 3)), args.keep)
+            lines += learnt_table(range(first, first + max(4, args.cases // 4)), args.keep)
         lines += dial_table(args.cases, first) + open_table()
     print("\n".join(lines))
     if args.write:

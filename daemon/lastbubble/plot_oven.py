@@ -88,7 +88,7 @@ def oven_track(context: Context, samples: Iterable[Sample]) -> OvenTrack:
 
 
 def _of_oven(cause: str) -> bool:
-    return cause.startswith(("core_", "cure_", "sensor_oven", "sensor_witness"))
+    return cause.startswith(("core_", "cure_", "oven_", "sensor_oven", "sensor_witness"))
 
 
 def _numbers(values: Iterable[float | None]) -> list[float]:

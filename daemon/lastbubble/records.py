@@ -149,6 +149,8 @@ CAUTION_CAUSES: Final = (
     "base_pressure_high",
     "core_will_not_reach",
     "cure_interrupted",
+    "core_above_air",
+    "oven_runs_hotter",
     "vent_before_pump_off",
     "vented_fast",
     "sensor_*",

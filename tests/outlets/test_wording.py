@@ -96,6 +96,7 @@ def test_every_record_has_a_decision() -> None:
         assert message.fact
     assert {cause for cause in CAUTION_CAUSES if message_of(Caution(0.0, cause)).urgency == "alarm"} == {  # type: ignore[union-attr]
         "pump_stopped", "vent_before_pump_off", "vacuum_lost", "core_will_not_reach", "cure_interrupted",
+        "oven_runs_hotter",
     }  # fmt: skip
     assert message_of(Caution(0.0, "sensor_oven_open")).urgency == "alarm"  # type: ignore[union-attr]
     assert message_of(Caution(0.0, "sensor_witness_open")).urgency == "notice"  # type: ignore[union-attr]

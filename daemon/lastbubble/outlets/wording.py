@@ -116,6 +116,8 @@ MESSAGES: Final[Mapping[str, _Row]] = {
     "warning vacuum_lost": _Row("alarm", "medium", "Vacuum is being lost"),
     "warning core_will_not_reach": _Row("alarm", "medium", "The oven is set too low"),
     "warning cure_interrupted": _Row("alarm", "medium", "The cure stands still"),
+    "warning core_above_air": _Row("notice", "low", "The resin gives off heat"),
+    "warning oven_runs_hotter": _Row("alarm", "medium", "The oven runs hotter than before"),
     "warning base_pressure_high": _Row("notice", "low", "The vacuum is poor"),
     "warning gauge_too_coarse": _Row("notice", "low", "The gauge is too coarse"),
     "warning vented_fast": _Row("notice", "low", "Air came in fast"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["METHACRYLATE_J_KG", "adiabatic_rise_k", "resin_mass_share"]
+__all__ = ["METHACRYLATE_J_KG", "adiabatic_rise_k", "most_rise_k", "resin_mass_share"]
 
 #: Heat of polymerisation of methyl methacrylate: 57.8 kJ/mol over 100.12 g/mol (Polymer Handbook, from memory; 52.3
 #: kJ/mol by DSC 1974, read). Longer methacrylates give less per kilogram, so this bounds them.
@@ -39,3 +39,15 @@ def resin_mass_share(pores: float, full: float, solid_kg_m3: float, resin_kg_m3:
         raise ValueError(f"shares must be 0 to 1, got pores={pores}, full={full}")
     resin = pores * full * resin_kg_m3
     return resin / (resin + (1 - pores) * solid_kg_m3)
+
+
+def most_rise_k(density_kg_m3: float, cp_j_kgk: float, *, wood: bool) -> float:
+    """The most that the resin could lift a filled piece of this kind by, none of its heat lost [K].
+
+    density_kg_m3, cp_j_kgk : of the filled piece, > 0. Pores at most 35 % of a stone and 70 % of punky wood, full of
+    resin of 1070 kg/m3 (`shared/reference/porous_media.csv`; upper ends). Raises ValueError out of range.
+    """
+    if not density_kg_m3 > 0:
+        raise ValueError(f"density {density_kg_m3} must be above 0")
+    share = (0.70 if wood else 0.35) * 1070.0 / density_kg_m3
+    return adiabatic_rise_k(min(share, 1.0), cp_j_kgk)

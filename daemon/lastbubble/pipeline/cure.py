@@ -19,7 +19,9 @@ import numpy as np
 import numpy.typing as npt
 
 from lastbubble.context import Context
+from lastbubble.physics.exotherm import most_rise_k
 from lastbubble.physics.kinetics import Initiator, equivalent_rate, initiator
+from lastbubble.physics.materials import material
 from lastbubble.pipeline.core import (
     BODIES,
     STEP_S,
@@ -34,6 +36,7 @@ from lastbubble.pipeline.core import (
 from lastbubble.pipeline.heatup import HeatUp, HeatUpWatch
 from lastbubble.pipeline.loading import Load, LoadWatch
 from lastbubble.pipeline.oven import AirGrid, AirLevel, Dips, Level, Step
+from lastbubble.pipeline.plateau import Plateau
 from lastbubble.pipeline.witness import Witness
 from lastbubble.records import Caution, Event, Forecast, Record, Sample
 
@@ -67,6 +70,9 @@ PROBE_LAW_K: Final = 0.8
 STRAIN_MOST: Final = 5.5
 #: A probe's last word counts against the model for so long after it fell silent [s].
 PROBE_STANDS_S: Final = 3600.0
+#: A core this far above the settled air's cycles is lifted by its resin [K]; materials that hold less heat are woods.
+RESIN_K: Final = 4.0
+WOOD_BELOW_J_M3K: Final = 1.75e6
 #: Once the cure is complete the bodies only cool: so many steps are taken in one.
 AFTER_STEPS: Final = 3
 #: Grid steps kept for running the bodies again from an earlier loading: 48 h.
@@ -101,6 +107,7 @@ class OvenSide:
         self._grid = AirGrid(STEP_S)
         self._level = AirLevel(STEP_S)
         self._dips = Dips(STEP_S)
+        self._plateau = Plateau()
         self._heat_up = HeatUpWatch()
         self._rises: list[tuple[float, HeatUp]] = []
         self._relay_open = False
@@ -179,6 +186,7 @@ class OvenSide:
                 self._unload(sample, now, said)
             elif mark.startswith("dial="):
                 self._level.restart()
+                self._plateau.restart()
                 self._told.discard("core_will_not_reach")
                 self._short_since_s = None
 
@@ -280,6 +288,7 @@ class OvenSide:
         if dip is not None or step.bridged:
             self._level.restart()
         self._level.feed(step.mean_c)
+        self._watch_plateau(sample, step, said)
         disturbed = self._relay_open or step.bridged or dip is not None or self._dips.open_since_s is not None
         self._relay_open = False
         rise = self._heat_up.feed(step.end_s, step.mean_c, disturbed=disturbed)
@@ -301,6 +310,40 @@ class OvenSide:
             self._load(load)
         if self.phase in ("heating", "curing", "cooling"):
             self._follow(sample, step, said)
+
+    def _watch_plateau(self, sample: Sample, step: Step, said: list[Record]) -> None:
+        above = self._plateau.feed(step.end_s, step.mean_c, self._level.level)
+        if above is None or self.phase not in ("heating", "curing", "cooling"):
+            return
+        text = (
+            f"The air is {above:.0f} K above the mean of its cycles and stays there: the dial was turned up, or the "
+            "thermostat no longer switches off. If you turned it, mark the dial; if nobody did, pull the oven's plug."
+        )
+        said.append(Caution(sample.time_s, "oven_runs_hotter", text))
+
+    def _watch_resin(self, sample: Sample, level: Level | None, said: list[Record]) -> None:
+        """A believed probe well above air that is settled: nothing but the resin's own heat lifts it there."""
+        probe = self._witness.value_c
+        if probe is None or level is None or not level.steady or "core_above_air" in self._told:
+            return
+        over = probe - level.level_c - level.swing_k
+        if over < RESIN_K or self._grid.last_c < level.level_c - level.swing_k - RESIN_K:
+            return
+        self._told.add("core_above_air")
+        stuff = material(self.context.material)
+        most = most_rise_k(
+            stuff.density_kg_m3, stuff.cp_j_kgk, wood=stuff.heat_capacity_j_m3k < WOOD_BELOW_J_M3K
+        )  # fmt: skip
+        text = (
+            f"The core is {probe - level.level_c:.0f} K above the oven's air: the resin gives off heat as it sets. It "
+            f"could lift such a piece by at most about {most:.0f} K if none were lost. Leave the dial alone."
+        )
+        if probe - level.level_c > most:
+            text = (
+                f"The core reads {probe - level.level_c:.0f} K above the oven's air, more than the resin could give "
+                f"(about {most:.0f} K): look after the probe and the oven at once."
+            )
+        said.append(Caution(sample.time_s, "core_above_air", text))
 
     def _believable(self, load: Load) -> bool:
         """A dip after the call was made is a look inside: the pieces were in."""
@@ -485,6 +528,7 @@ class OvenSide:
                 self._enter("finished", step.end_s)
                 self._loading.rearm()
             return
+        self._watch_resin(sample, self._level.level, said)
         if self.phase == "curing":
             self._watch_hold(sample, step, core_c, said)
         if step.end_s >= self._forecast_due_s:
