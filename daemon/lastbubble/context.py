@@ -38,6 +38,8 @@ class Context:
     leak_pa_s, base_pa : from commissioning (empty dry run): rise when shut off, and base     [Pa/s, Pa]
     gauge_kind : absolute, gauge or vacuum
     witness : "slowest" | "other": which piece the witness probe is in
+    witness_grade : how far the witness probe may be off: "checked" at two points, else its "class_1" or "class_2"
+        (IEC 60584-1); "" = as class_1
     initiator : a name of `shared/reference/initiators.csv`
     oven_learnt : what earlier batches taught of this oven (JSON text, written by the oven model)
     history : earlier stops of this station, same material and thickness (JSON text, written by the degassing model)
@@ -60,6 +62,7 @@ class Context:
     base_pa: float | None = None
     gauge_kind: str = ""
     witness: str = ""
+    witness_grade: str = ""
     initiator: str = ""
     oven_learnt: str = ""
     history: str = ""
@@ -92,6 +95,7 @@ _WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "piece_shape": ("slab", "cylinder", "sphere"),
     "gauge_kind": ("absolute", "gauge", "vacuum"),
     "witness": ("slowest", "other"),
+    "witness_grade": ("checked", "class_1", "class_2"),
 }
 
 

@@ -328,3 +328,12 @@ def test_a_wet_piece_stalls_and_only_its_probe_knows() -> None:
     assert any("warms slower" in words for words in heard)
     halfway = [r for r in said if isinstance(r, Forecast) and r.target == "cure_temperature_reached"][-3:]
     assert all(abs(r.p50 - log.reached_s) < 3600 for r in halfway)
+
+
+@pytest.mark.parametrize(("grade", "half_k"), [("", 1.13), ("class_1", 1.13), ("class_2", 1.86), ("checked", 0.67)])
+def test_a_probes_band_is_its_grade(grade: str, half_k: float) -> None:
+    """IEC 60584-1: 1.5 K and 2.5 K as the limits of an even spread, the chip's own step beside it; 80 % of a normal."""
+    log = made(marks=LOADED, probe=True)
+    _, side = run([s for s in log.samples if s.time_s < 3000], replace(SLAB, witness="slowest", witness_grade=grade))
+    part = side.outlook_part()
+    assert (part["core_high_c"] - part["core_low_c"]) / 2 == pytest.approx(half_k, abs=0.02)

@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from lastbubble.context import Context
 from lastbubble.physics.exotherm import most_rise_k
+from lastbubble.physics.fixed_points import reading_spread_k
 from lastbubble.physics.kinetics import Initiator, equivalent_rate, initiator
 from lastbubble.physics.materials import material
 from lastbubble.pipeline.core import (
@@ -54,8 +55,8 @@ CHANCE_4K: Final = 0.76
 MAY_WAIT: Final = 0.10
 #: A probe's word: its smoothed reading has to be this far past the target [K], for a probe's own error.
 PROBE_MARGIN_K: Final = 0.3
-#: Half the 80 % band by a probe: its couple (IEC 60584-1 class 1, 1.5 K as two standard deviations) and its hole [K].
-PROBE_BAND_K: Final = 1.1
+#: Half an 80 % band over a standard deviation (normal).
+HALF_80: Final = 1.2816
 #: Pieces can be handled below this (common practice, no published source) [degC].
 HANDLE_C: Final = 45.0
 FORECAST_EVERY_S: Final = 300.0
@@ -703,7 +704,10 @@ class OvenSide:
             return None
         probe = self._probe_c()
         if probe is not None:
-            return probe - PROBE_BAND_K, probe, probe + PROBE_BAND_K
+            grade: Literal[1, 2] = 2 if self.context.witness_grade == "class_2" else 1
+            checked = self.context.witness_grade == "checked"
+            half = HALF_80 * reading_spread_k(min(max(probe, -40.0), 1000.0), checked=checked, grade=grade)
+            return probe - half, probe, probe + half
         low, mid, high = weighted_quantiles(self._bodies.core_c, self._bodies.weight, (0.1, 0.5, 0.9))
         return low, mid, high
 

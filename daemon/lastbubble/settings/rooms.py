@@ -70,7 +70,14 @@ def context(settings: Settings) -> Context:
         base_pa=None if chamber is None else chamber.base,
         gauge_kind="" if chamber is None else chamber.gauge.reads,
         initiator=settings.cure.initiator or "",
+        witness_grade=_witness_grade(settings),
     )
+
+
+def _witness_grade(settings: Settings) -> str:
+    """ "checked" where the witness probe has its two points in the settings, else not told."""
+    probes = settings.oven.probes if settings.oven is not None else []
+    return "checked" if any(probe.name == "witness" and len(probe.calibration) == 2 for probe in probes) else ""
 
 
 def guard(settings: Settings) -> GuardSettings:
