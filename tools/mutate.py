@@ -96,6 +96,7 @@ class _TooLong(BaseException):  # past every `except Exception` of a test
 
 def _inside(module: str) -> int:
     """In the room, in a process of its own: mutate, collect once, run mutant after mutant."""
+    import hypothesis
     import pytest
     from mutmut.mutation.file_mutation import mutate_file_contents
 
@@ -103,6 +104,10 @@ def _inside(module: str) -> int:
     made = mutate_file_contents(str(path), path.read_text(), None, None)
     path.write_text(made.code)
     os.environ[MUTANT_VARIABLE] = ""
+    hypothesis.settings.register_profile(
+        "mutants", max_examples=25, deadline=None, database=None, derandomize=True, phases=[hypothesis.Phase.generate]
+    )
+    hypothesis.settings.load_profile("mutants")
 
     def too_long(_signum: int, _frame: FrameType | None) -> None:
         raise _TooLong

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lastbubble.guard.latch import LATCH_FILE, load_latch, store_latch
@@ -23,6 +23,7 @@ def test_there_and_back(tmp_path: Path) -> None:
     assert load_latch(tmp_path) is None
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_what_is_not_a_latch_is_a_trip(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     folder = tmp_path_factory.mktemp("latch")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import get_args
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lastbubble.guard.protocol import StateName
@@ -49,6 +49,7 @@ asked = st.fixed_dictionaries(
 )
 
 
+@settings(deadline=None)
 @given(json_values | asked, st.sampled_from(EVERYBODY), st.sampled_from(STATES))
 def test_anything_is_granted_by_its_row_or_refused_with_a_reason(data: object, who: Who, state: StateName) -> None:
     why = check_request(data, who, state)
@@ -62,6 +63,7 @@ def test_anything_is_granted_by_its_row_or_refused_with_a_reason(data: object, w
         assert len(why) < 400
 
 
+@settings(deadline=None)
 @given(st.lists(asked, max_size=12), st.sampled_from(["service"]))
 def test_by_nothing_that_the_service_asks_does_heat_come_on(requests: list[dict[str, object]], who: Who) -> None:
     rig = Rig()
