@@ -392,3 +392,31 @@ def test_nothing_is_unusual_where_nothing_is_known() -> None:
         seen = warming(1.0)
         blank(seen.ovens[0], what)
         is_content(judges.warms_unlike_before(seen, 6.0))
+
+
+# -- the mend ------------------------------------------------------------------------------------------------------
+
+
+def test_each_sentence_ends_with_what_a_person_can_do() -> None:
+    seen = evidence("oven", "oven2")
+    seen.ovens[1].effect.heated_s = 310.0
+    assert judges.heat_without_effect(seen, 300).text.endswith(
+        " have not moved oven2: probe out of the oven, its leads touching, or no power (dial, timer, fuse, element)"
+    )
+    assert " degC and does not come back with the heat on: probe fallen out, door open, or no power (within 5 K" in (
+        judges.reading_fell(fallen(near_s=241.0), 240).text
+    )
+    assert judges.reading_fell(fallen(near_s=241.0), 240).text.endswith(" of the room for 241 s)")
+    assert judges.reversed_polarity(mirrored(), 60).text.endswith(" since heat came on: its two wires are swapped")
+    assert judges.probes_swapped(leading(5.0), 3).text.endswith(
+        " than the air since heat came on: oven and witness are swapped"
+    )
+    assert judges.warms_unlike_before(warming(1.0), 6.0).text.endswith(
+        ": probe half out, behind the load or on the wall?"
+    )
+    seen.closings = 801
+    assert judges.contact_worn(seen, 1000).text.endswith(": plan to change it")
+    seen.permitted_total_s = 90000.0
+    assert judges.permitted_too_long(seen, 86400.0).text.endswith("; is the batch still wanted?")
+    seen.readback_wrong_run = 2
+    assert judges.pin_disagrees(seen, 2).text.endswith(": who else drives it?")

@@ -292,3 +292,28 @@ def test_no_rise_without_a_before_or_a_now() -> None:
     seen.ovens[0].history._maxima[FAST_AGE_S] = 60.0
     read(seen, "oven", None)
     is_violated(judges.rising_fast(seen, 45), 70.0, "oven2")
+
+
+# -- the mend ------------------------------------------------------------------------------------------------------
+
+
+def test_each_sentence_ends_with_what_a_person_can_do() -> None:
+    seen = repeating(500.0)
+    assert judges.frozen(seen, 120).text.endswith(
+        "; noise alone would change them. Check chip select and clock of its converter"
+    )
+    seen = both()
+    seen.ovens[1]._step_times.extend([NOW_S] * 7)
+    assert judges.spikes(seen, 6).text.endswith("; look at its capacitor, its screws and the run of its wires")
+    seen.ovens[1].junction_c = 59.0
+    assert judges.junction_hot(seen, 58).text.endswith("; move it away from the oven")
+    seen = both(80.0, 65.0)
+    seen.apart_since_s = NOW_S - 61.0
+    assert judges.probes_disagree(seen, 10).text.endswith(
+        " K apart for a minute. One is half out, mis-wired or of another type"
+    )
+    seen._pair_runs = {(0, 1): 9}
+    assert judges.converters_answer_together(seen, 8).text.endswith(
+        ": two converters answer at once. Wire none to CE0 or CE1, or set dtoverlay=spi0-0cs"
+    )
+    assert judges.rising_fast(risen(50.0), 45).text.endswith(": look for fire or a reacting pot of resin")
