@@ -420,3 +420,58 @@ def test_each_sentence_ends_with_what_a_person_can_do() -> None:
     assert judges.permitted_too_long(seen, 86400.0).text.endswith("; is the batch still wanted?")
     seen.readback_wrong_run = 2
     assert judges.pin_disagrees(seen, 2).text.endswith(": who else drives it?")
+
+
+# -- the short way -------------------------------------------------------------------------------------------------
+
+
+def opened_at(high_c: float, value_c: float | None) -> Evidence:
+    """The relay opened a moment ago; the first probe knows no level, the second one does."""
+    seen = evidence("oven", "oven2")
+    seen.heat_since_s = NOW_S - 5.0
+    seen.open_high_c = {"oven2": high_c}
+    read(seen, "oven", 25.0)
+    read(seen, "oven2", value_c)
+    return seen
+
+
+@pytest.mark.parametrize(("rise_k", "told"), [(-5.0, False), (29.0, False), (30.0, False), (30.5, True)])
+def test_far_above_all_that_was_read_before_the_relay_opened(rise_k: float, told: bool) -> None:
+    finding = judges.heat_after_cut(opened_at(60.0, 60.0 + rise_k), 300)
+    if told:
+        text = f"oven2 has risen {rise_k:.1f} K above all it had read when the relay opened. {PLUG}"
+        is_violated(finding, rise_k, "oven2", text=text)
+    else:
+        is_content(finding)
+
+
+@pytest.mark.parametrize(("value_c", "told"), [(40.0, False), (40.5, True)])
+def test_the_short_way_leaves_the_weather_alone_too(value_c: float, told: bool) -> None:
+    finding = judges.heat_after_cut(opened_at(5.0, value_c), 300)
+    is_violated(finding, value_c - 5.0, "oven2") if told else is_content(finding)
+
+
+def test_the_short_way_is_for_an_open_relay_and_nobody_checking_probes() -> None:
+    is_content(judges.heat_after_cut(opened_at(60.0, None), 300))
+    seen = opened_at(60.0, 95.0)
+    seen.heat_closed = True
+    is_content(judges.heat_after_cut(seen, 300))
+    seen = opened_at(60.0, 95.0)
+    seen.checking_until_s = NOW_S
+    is_content(judges.heat_after_cut(seen, 300))
+    seen.checking_until_s = NOW_S - 0.1
+    is_violated(judges.heat_after_cut(seen, 300), 35.0, "oven2")
+
+
+def test_a_reading_that_never_gets_clear_of_its_converter() -> None:
+    seen = evidence("oven", "oven2")
+    effect = seen.ovens[1].effect
+    effect.level_c = 28.0
+    effect.cold_s = 600.0
+    is_content(judges.heat_without_effect(seen, 300))
+    effect.cold_s = 601.0
+    text = (
+        "601 s of heat, and oven2 still reads within 5 K of its converter: probe out of the oven, its leads touching, "
+        "or no power (dial, timer, fuse, element)"
+    )
+    is_violated(judges.heat_without_effect(seen, 300), 601.0, "oven2", text=text)
