@@ -473,7 +473,7 @@ class GuardMachine(RuleBasedStateMachine):
 
 
 @pytest.mark.timeout(0 if LONG else 120)
-@pytest.mark.parametrize("round_", range(6 if LONG else 1))
+@pytest.mark.parametrize("round_", range(4 if LONG else 1))
 def test_closed_implies_permitted_leased_fresh_and_below_the_limit(round_: int) -> None:
     machine = seed(20260 + round_)(GuardMachine)
     run_state_machine_as_test(
