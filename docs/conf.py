@@ -22,7 +22,17 @@ suppress_warnings = ["myst.header", "misc.highlighting_failure"]
 
 SECTIONS = {
     "Setting up": ["safety", "wiring", "installation", "commissioning", "calibration", "settings"],
-    "Using it": ["first-batch", "plan", "batches", "resin", "oven", "phone", "commands", "troubleshooting"],
+    "Using it": [
+        "first-batch",
+        "degassing",
+        "plan",
+        "batches",
+        "resin",
+        "oven",
+        "phone",
+        "commands",
+        "troubleshooting",
+    ],
     "Interchange": ["log-format", "mqtt"],
     "Measured": [],
 }

@@ -14,8 +14,8 @@ from tools.docs_site import DOCS, commands_page
 
 ROOT = DOCS.parent
 NAMED = (
-    "safety", "wiring", "installation", "commissioning", "calibration", "settings", "first-batch", "oven", "phone",
-    "troubleshooting", "log-format", "mqtt",
+    "safety", "wiring", "installation", "commissioning", "calibration", "settings", "first-batch", "degassing", "plan",
+    "batches", "resin", "oven", "phone", "troubleshooting", "log-format", "mqtt",
 )  # fmt: skip
 WANTED = (*NAMED, "commands", "measured/install")
 
