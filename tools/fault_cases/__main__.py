@@ -6,6 +6,7 @@ import argparse
 import fnmatch
 import json
 import os
+import signal
 import sys
 import time
 from dataclasses import asdict, fields
@@ -121,6 +122,8 @@ def main(argv: list[str]) -> int:
 
 
 if __name__ == "__main__":
+    # Told to end, it takes its station down with it as after Ctrl-C.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     try:
         sys.exit(main(sys.argv[1:]))
     except KeyboardInterrupt:

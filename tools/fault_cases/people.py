@@ -124,7 +124,7 @@ GOOD = (
     Case(
         "good_first_overshoot",
         ("F-14",),
-        "from cold over the first overshoot, to 5 K below the limit",
+        "from cold over the first overshoot, to 3 K below the limit",
         lambda rig: rig.set(dial_c=(114.0 + 6.0) / 0.95),
         Goes(2400.0),
         Setup(scene="cold"),

@@ -166,8 +166,8 @@ CASES = (
         ("F-30",),
         "solid-state relay fails closed as the heat is cut, the oven still warming",
         _weld_and_cut,
-        Alarms(900.0, _AGAIN),
-        Setup(scene="cold", warm_s=150.0),
+        Alarms(300.0, ("heat_after_cut",)),
+        Setup(scene="cold", warm_s=40.0),
         covered=_LIMITER,
     ),
     Case(

@@ -137,7 +137,7 @@ FAILURES: Final[Mapping[str, Failure]] = {
 def markdown(outcomes: Mapping[str, Outcome]) -> str:
     """Both tables of docs/safety.md, between its two marks: what was seen, and what each failure rests on."""
     rows = [
-        "| case | what is done | seen by | reaction | relay open after | recorded | told |",
+        "| case | what is done | seen by | reaction | relay open (or alarm) after | recorded | told |",
         "|---|---|---|---|---|---|---|",
     ]
     for case in CASES:

@@ -10,6 +10,7 @@ as well.
 
 import os
 import sqlite3
+import sys
 import threading
 
 if os.environ.get("LASTBUBBLE_CASE_PINS"):
@@ -33,6 +34,8 @@ if _asked:
             _count += 1
             count = _count
         if _first <= count <= _last:
+            if count == _first:
+                print(f"case: operation {count} of the ledger fails", file=sys.stderr, flush=True)
             failure = sqlite3.OperationalError("disk I/O error")
             failure.sqlite_errorcode = 10  # SQLITE_IOERR
             failure.sqlite_errorname = "SQLITE_IOERR"
