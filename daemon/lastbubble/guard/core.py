@@ -142,7 +142,9 @@ class Guard:
             return
         probe = self.evidence.probes[message.probe]
         last_s = probe.last_frame_s
-        if message.time_s > now_s + _FUTURE_S or (last_s is not None and message.time_s <= last_s):
+        # What was read before this guard began, or before what it has seen, says nothing about now.
+        oldest_s = self.evidence.start_s if last_s is None else last_s
+        if message.time_s > now_s + _FUTURE_S or message.time_s <= oldest_s:
             self.counters["frames_refused"] += 1
             return
         hot, junction = self._judges[message.probe].judge(message.raw, message.time_s, message.error)
