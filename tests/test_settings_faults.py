@@ -64,8 +64,8 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
         STATION + "untis: {temperature: degF}\n",
         (
             "s.yaml:4: untis is no key that is known; allowed station, units, barometer, altitude, chamber, "
-            "oven, cure, guard, thermometer, ledger, mqtt, phone, page, plan, metrics, runtime_dir, log_level, simulated; d"
-            "id you mean units?",
+            "oven, cure, guard, thermometer, ledger, mqtt, phone, page, plan, metrics, runtime_dir, log_level, "
+            "simulated; did you mean units?",
         ),
     ),
     "an unknown key far inside": (

@@ -45,6 +45,9 @@ USUAL_LN_SD: Final = 0.6
 #: A person who glances at the resin for about this long, and how often the answer is simply wrong.
 GLANCE_S: Final = 45.0
 GLANCE_WRONG: Final = 0.07
+#: No table holds the true law to the letter, so the likelihood counts only by this power (a coarsened posterior: Miller
+#: and Dunson 2019, Journal of the American Statistical Association 114, 1113-1125).
+TRUST: Final = 0.5
 #: Middles of five equal shares, and about of three, of a normal distribution.
 _FIVE: Final = np.array([-1.4, -0.532, 0.0, 0.532, 1.4])
 _THREE: Final = np.array([-1.1, 0.0, 1.1])
@@ -193,7 +196,9 @@ class EndJudge:
         almost = np.minimum((table.almost[fits.law] * fits.span_s)[:, None, None], stop)
         safe = np.maximum(_until(table, fits, EARLY_BUBBLES * one), almost)
         usual = ((np.log(np.maximum(stop, 60.0)) - math.log(self._usual_s)) / self._usual_sd) ** 2
-        log_weight = fits.log_weight[:, None, None] - 0.5 * usual + self._log_glances(table, fits, scale, bubble_pa)
+        log_weight = (
+            TRUST * fits.log_weight[:, None, None] - 0.5 * usual + self._log_glances(table, fits, scale, bubble_pa)
+        )
         weights = np.exp(log_weight - log_weight.max())
         weights /= weights.sum()
         past = stop <= now

@@ -59,8 +59,8 @@ RISE_FLOOR: Final = 0.04
 LEFT_EDGES: Final = np.array([0.03, 0.1, 0.2, 0.35, 0.55, 0.8])
 LEFT_MIDDLES: Final = np.array([0.015, 0.065, 0.15, 0.275, 0.45, 0.675, 0.9])
 #: Fits this much less likely than the best (nats) are dropped.
-HOPELESS: Final = 9.0
-MOST_FITS: Final = 2500
+HOPELESS: Final = 14.0
+MOST_FITS: Final = 4000
 #: With the noise that fitted best so far, so many of the best are tried with other noise, and all that are no further
 #: from the best than this (nats) with the noise that then fits.
 TRIED: Final = 16
