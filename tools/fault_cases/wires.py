@@ -200,7 +200,8 @@ CASES = (
         ("F-20",),
         "a second converter answers as well, pulls low",
         lambda rig: (rig.probe_fault("both_low", "oven", number=1), rig.probe_fault("both_low", "oven2", number=0)),
-        Opens(10.0, ("converters_answer_together", *_BAD), "withheld"),
+        # Which of the two sees it first is a matter of noise; until then both read some kelvins low.
+        Opens(60.0, ("converters_answer_together", "bit_does_not_follow", *_BAD), ""),
         Setup(probes=_TWO),
     ),
     Case(
