@@ -583,7 +583,7 @@ class ChamberWatch:
     def _watch_lost(self, time_s: float, block: Block) -> Iterator[Seen]:
         """The vacuum is gone and the pump still runs: until it draws again, or somebody says that it was vented."""
         self._peak_pa = max(self._peak_pa, block.mean_pa)
-        high = block.mean_pa >= 0.95 * self._atmosphere_pa - 3 * self.gauge.noise_pa
+        high = self._aired(block)
         given_up = high and block.end_s - self.phase_since_s > GIVEN_UP_S
         if self._told_to_vent(block.end_s) or (high and self._pump_off) or given_up:
             self._lost = False
@@ -592,10 +592,7 @@ class ChamberWatch:
             else:
                 self.enter("venting", self.phase_since_s)
             return
-        recent = [b for b in self._recent if block.end_s - b.start_s <= 150.0]
-        top = max(recent, key=lambda b: b.mean_pa)
-        if top.mean_pa - block.mean_pa > 0.2 * self._peak_pa and block.mean_pa < 0.5 * self._atmosphere_pa:
-            yield self._begin_pump_down(top.end_s)
+        yield from self._drawn_again(block)
 
     def _watch_vent(self, time_s: float, block: Block, before: Block | None) -> Iterator[Seen]:
         self._peak_pa = max(self._peak_pa, block.mean_pa)
@@ -603,15 +600,21 @@ class ChamberWatch:
             gap = max(block.mid_s - before.mid_s, 1e-9)
             if (block.mean_pa - before.mean_pa) / gap > 2e3 and block.mean_pa - before.mean_pa > 10e3:
                 yield from self._cautions.say(time_s, "vented_fast")
-        high = 0.55 * self._atmosphere_pa
-        stands = block.mean_pa > high and block.end_s - self.phase_since_s > 600.0
-        if block.mean_pa >= 0.95 * self._atmosphere_pa - 3 * self.gauge.noise_pa or stands:
+        if self._aired(block):
             yield from self._vented(time_s, block.start_s)
             return
+        yield from self._drawn_again(block)
+
+    def _aired(self, block: Block) -> bool:
+        """Back at atmosphere, or (a gauge may read no further) it has long stood at more than half of it."""
+        stands = block.mean_pa > 0.55 * self._atmosphere_pa and block.end_s - self.phase_since_s > 600.0
+        return stands or block.mean_pa >= 0.95 * self._atmosphere_pa - 3 * self.gauge.noise_pa
+
+    def _drawn_again(self, block: Block) -> Iterator[Seen]:
+        """The pump draws once more on a chamber that was at air or on its way."""
         recent = [b for b in self._recent if block.end_s - b.start_s <= 150.0]
         top = max(recent, key=lambda b: b.mean_pa)
-        fall = top.mean_pa - block.mean_pa
-        if fall > 0.2 * self._peak_pa and block.mean_pa < 0.5 * self._atmosphere_pa:
+        if top.mean_pa - block.mean_pa > 0.2 * self._peak_pa and block.mean_pa < 0.5 * self._atmosphere_pa:
             yield self._begin_pump_down(top.end_s)
 
     def _vented(self, time_s: float, since: float) -> Iterator[Seen]:

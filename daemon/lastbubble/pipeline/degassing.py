@@ -25,6 +25,9 @@ LEVEL_S: Final = 120.0
 LEVEL_SHARE: Final = 1 / 90
 #: No batch is followed longer than this: whatever still falls then is no gas out of pores.
 GIVE_UP_S: Final = 16 * 3600.0
+#: Vapour pressure of the lightest methacrylate, methyl methacrylate, at 30 degC (shared/reference/
+#: monomer_vapour_pressure.csv: NIST WebBook, Brockhaus and Jenckel 1956).
+MOST_VAPOUR_PA: Final = 6247.0
 #: A gauge that could see it and sees no fall at all in this time: nothing to foretell.
 FLAT_S: Final = 1500.0
 FORECAST_EVERY_S: Final = 300.0
@@ -81,7 +84,6 @@ class ChamberModel:
         self._lag_s = 100.0
         self._new_level()
         self._forecast_due_s = 0.0
-        self._called = False
         self._sureties: deque[float] = deque(maxlen=STANDS)
         self._sure_at_s = -math.inf
         self._close_due_s = 0.0
@@ -126,10 +128,11 @@ class ChamberModel:
 
     def _begin_judging(self, knee: Knee) -> None:
         self._lag_s = knee.lag_s
-        self._judge = EndJudge(
-            self._pump_start_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, earlier_s=self._earlier_s
-        )
+        self._judge = self._new_judge()
         self._forecast_due_s = self._pump_start_s + FORECAST_FROM_S
+
+    def _new_judge(self) -> EndJudge:
+        return EndJudge(self._pump_start_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, earlier_s=self._earlier_s)
 
     def _take_rise(self, time_s: float, risen: Risen, said: list[Record]) -> None:
         """The pump draws again after a rise: its fit goes to the judge."""
@@ -185,6 +188,10 @@ class ChamberModel:
         if age > GIVE_UP_S and self.phase == "degassing":
             self._judge = self._verdict = None
             return
+        if not self._is_bath():
+            # A level that a bath comes down to later is no part of its fall.
+            self._judge, self._verdict = self._new_judge(), None
+            return
         if self._highest == -math.inf:
             self._first_level = mean
         self._highest = max(self._highest, mean)
@@ -213,25 +220,20 @@ class ChamberModel:
         stands = sure >= SURE and min(self._sureties) >= SURE_LEAST and verdict.stopped >= 0.5
         if stands and self._may_call(verdict, now):
             since = min(max(verdict.since_s, self._pump_start_s), now)
-            said.append(
-                Event(time_s, "bubbles_stopped", self._log_s(since), round(sure, 3), self._basis(verdict, now))
-            )
-            self._called = True
+            said.append(Event(time_s, "bubbles_stopped", self._log_s(since), round(sure, 3), self._basis(verdict, now)))
             self._watch.enter("still", now)
             self._still_level = None
             return
         if now < self._forecast_due_s:
             return
         self._forecast_due_s = now + max(FORECAST_EVERY_S, FORECAST_SHARE * age)
-        if not self._is_bath() or self._is_flat(now):
+        if self._is_flat(now):
             return
         p10, p50, p90 = (self._log_s(t) for t in (verdict.p10_s, verdict.p50_s, verdict.p90_s))
         said.append(Forecast(time_s, "bubbles_stopped", round(p10, 1), round(p50, 1), round(p90, 1)))
 
     def _may_call(self, verdict: Verdict, now: float) -> bool:
-        """Is there anything to call: a bath of resin, and a release whose fall has really been seen?"""
-        if not self._is_bath():
-            return False
+        """Is there anything to call: a release whose fall has really been seen, and the last piece's with it?"""
         # A batch is several pieces, and they do not end together: the last may hide behind one that just did.
         if now - verdict.since_s < max(LAST_PIECE_S, LAST_PIECE_SHARE * (verdict.since_s - self._pump_start_s)):
             return False
@@ -251,9 +253,13 @@ class ChamberModel:
         return by_rises or (by_level and not coarse)
 
     def _is_bath(self) -> bool:
-        """No bench pump holds a bath of resin under 0.1 Pa: whatever that is, there are no bubbles in it to call."""
+        """No bench pump holds a bath of resin under 0.1 Pa, and none that it holds down stands above what its resin's
+        vapour can make: whatever that is, there are no bubbles in it to call.
+        """
         level = self._watch.level_pa
-        return not (level is not None and level < 0.1 and self._gauge.resolution_pa < 1.0)
+        if level is None:
+            return True
+        return level < MOST_VAPOUR_PA and (level >= 0.1 or self._gauge.resolution_pa >= 1.0)
 
     def _is_flat(self, now: float) -> bool:
         """The gauge could show a fall, and there is none: held by a control, or nothing comes out."""
