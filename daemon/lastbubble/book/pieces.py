@@ -22,6 +22,7 @@ from lastbubble.book.measured import Measured, density, quantity, share
 from lastbubble.data import data_path
 from lastbubble.errors import BadInput
 from lastbubble.physics.materials import material
+from lastbubble.units import Kind
 
 __all__ = [
     "CURED_RESIN",
@@ -88,7 +89,7 @@ class Piece:
 
 
 PIECE_FIELDS: Final = tuple(field.name for field in fields(Piece))
-_KINDS: Final[Mapping[str, str]] = {
+_KINDS: Final[Mapping[str, Kind]] = {
     "thickness": "length",
     "length": "length",
     "width": "length",
@@ -125,7 +126,7 @@ def piece_of(told: Mapping[str, Any]) -> Piece:
     for key, kind in _KINDS.items():
         if values.get(key):
             try:
-                quantity(values[key], kind)  # type: ignore[arg-type]  # rows name kinds
+                quantity(values[key], kind)
             except ValueError as exc:
                 faults.append(f"{key}: {exc}")
     for key, judge in (("porosity", share), ("grain", density)):
@@ -246,8 +247,9 @@ def uptake(piece: Piece, liquid: Measured = LIQUID_RESIN, solid: Measured = CURE
         if gained.value < -2 * gained.sd:
             remarks.append(f"{when} it weighs less than dry: look at the masses, or at how dry it was")
         if pores is not None and bulk is not None and pores.value > 0 and gained.value > 0:
-            filled[when] = gained.over(resin).over(_pore_volume(piece, pores, bulk))
-            if filled[when].value - 2 * filled[when].sd > 1:  # type: ignore[union-attr]  # set on the line above
+            share_filled = gained.over(resin).over(_pore_volume(piece, pores, bulk))
+            filled[when] = share_filled
+            if share_filled.value - 2 * share_filled.sd > 1:
                 remarks.append(f"{when}, more than its pores hold: porosity, sizes or the resin's density is off")
     wet, cured = piece.mass_kg("wet"), piece.mass_kg("cured")
     if wet is not None and cured is not None and cured.value > wet.value + 2 * math.hypot(wet.sd, cured.sd):

@@ -22,7 +22,7 @@ from lastbubble.errors import BadInput
 from lastbubble.ledger.rows import BatchRow, utc_text
 from lastbubble.ledger.store import Ledger
 from lastbubble.physics.materials import material
-from lastbubble.units import parse
+from lastbubble.units import Kind, parse
 
 __all__ = ["NEXT_PLAN", "PlanSettings", "Planner", "adopted", "seen_of"]
 
@@ -66,6 +66,14 @@ def seen_of(ledger: Ledger, rows: Sequence[BatchRow], context: Context) -> Seen:
             if begin is not None and end is not None and end > begin and (alike or name in ("vent", "load")):
                 found[name].append(end - begin)
     return Seen(**{name: tuple(values[-20:]) for name, values in found.items()})
+
+
+#: What the plan may want otherwise than the settings: field, key of the context, kind, its unit in SI.
+_WANTED: Final[tuple[tuple[str, str, Kind, float], ...]] = (
+    ("soak", "soak_min", "duration", 1 / 60),
+    ("hold", "hold_min", "duration", 1 / 60),
+    ("target_core", "target_core_c", "temperature", 1.0),
+)
 
 
 class Planner:
@@ -163,14 +171,10 @@ class Planner:
                 changes[f"piece_{name}_mm"] = quantity(text, "length").value * 1e3 if text else None
             changes["piece_shape"] = slowest.shape if slowest.shape != "lump" else "sphere"
             changes["material"] = slowest.material or fields.get("material") or base.material
-        for name, key, kind, factor in (
-            ("soak", "soak_min", "duration", 1 / 60),
-            ("hold", "hold_min", "duration", 1 / 60),
-            ("target_core", "target_core_c", "temperature", 1.0),
-        ):
+        for name, key, kind, factor in _WANTED:
             if fields.get(name):
                 try:
-                    changes[key] = parse(fields[name], kind) * factor  # type: ignore[arg-type]  # rows name kinds
+                    changes[key] = parse(fields[name], kind) * factor
                 except ValueError as exc:
                     raise BadInput(f"{name}: {exc}") from exc
         context = replace(base, **changes)

@@ -6,14 +6,14 @@ import argparse
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from lastbubble.commands._book import ask_book, book_options, ledger_path, who
 from lastbubble.commands.mark import service_socket
 from lastbubble.context import context_from_header
 from lastbubble.desk import ask_desk
 from lastbubble.errors import BadInput
-from lastbubble.units import parse
+from lastbubble.units import Kind, parse
 
 SUMMARY = "open, close and list batches; their pieces, notes, photos, report; everything out and in"
 
@@ -91,7 +91,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-_QUANTITIES = (
+_QUANTITIES: Final[tuple[tuple[str, str, Kind, float], ...]] = (
     ("thickness", "piece_thickness_mm", "length", 1e3),
     ("length", "piece_length_mm", "length", 1e3),
     ("width", "piece_width_mm", "length", 1e3),
@@ -110,7 +110,7 @@ def header_of(args: argparse.Namespace) -> dict[str, str]:
         if text is None:
             continue
         try:
-            header[key] = repr(round(parse(text, kind) * factor, 6))  # type: ignore[arg-type]  # rows name kinds
+            header[key] = repr(round(parse(text, kind) * factor, 6))
         except ValueError as exc:
             faults.append(f"--{option.replace('_', '-')}: {exc}")
     for option, key in (("material", "material"), ("shape", "piece_shape"), ("witness", "witness")):

@@ -14,6 +14,7 @@ from lastbubble.physics.fixed_points import CHECK_DUE_DAYS, steam_point_c, two_p
 
 if TYPE_CHECKING:
     from lastbubble.survey import SurveyMap
+    from lastbubble.units import Kind
 
 SUMMARY = "check a probe in ice and steam, survey the oven for its coolest place"
 
@@ -46,11 +47,11 @@ def run(args: argparse.Namespace) -> int:
     return _check(args) if args.act == "check" else _survey(args)
 
 
-def _quantity(option: str, text: str, kind: str) -> float:
+def _quantity(option: str, text: str, kind: Kind) -> float:
     from lastbubble.units import parse
 
     try:
-        return parse(text, kind)  # type: ignore[arg-type]  # the callers give kinds of units.Kind
+        return parse(text, kind)
     except ValueError as exc:
         raise BadInput(f"--{option}: {exc}") from exc
 

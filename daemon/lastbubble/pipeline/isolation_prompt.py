@@ -44,7 +44,9 @@ def isolation_prompt(
     safe : probability that the bubbles have stopped for good, None while unknown;  coarse : the gauge cannot show the
     end while pumping;  resolution_pa : the smallest change that it shows
     """
-    due_s = max(pump_start_s + FROM_S, (last_rise_s or 0.0) + EVERY_S if last_rise_s is not None else 0.0)
+    due_s = pump_start_s + FROM_S
+    if last_rise_s is not None:
+        due_s = max(due_s, last_rise_s + EVERY_S)
     open_question = safe is not None and OPEN_FROM <= safe <= OPEN_TO
     if not (coarse or open_question):
         return None

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from lastbubble.pipeline.release_fit import Fits, Level, NoiseSearch, Rise, fit
+from lastbubble.pipeline.release_fit import Fits, Level, NoiseSearch, Rise, fit, usual_wander_pa
 from lastbubble.pipeline.release_laws import Laws, laws
 
 __all__ = ["EndJudge", "Verdict"]
@@ -142,7 +142,7 @@ class EndJudge:
         over = level.pa - self._calm_pa
         lowest = min(one.pa for one in self._levels)
         typical = float(np.median([one.variance for one in self._levels[-40:]]))
-        wander = 0.35 + 0.006 * min(abs(last.pa), 500.0) + 2 * math.sqrt(typical)
+        wander = usual_wander_pa(last.pa, math.sqrt(typical))
         gap_h = max(level.from_s - self._calm_s, 1.0) / 3600
         uneven = 0.3 * max(self._calm_pa - lowest, 0.0)
         width = math.sqrt(level.variance + last.variance + wander * wander * gap_h + uneven * uneven)
@@ -246,7 +246,7 @@ def _until(table: Laws, fits: Fits, threshold: Array) -> Array:
     low = np.zeros(threshold.shape, dtype=np.intp)
     high = np.full(threshold.shape, len(table.x) - 1, dtype=np.intp)
     law = fits.law[:, None, None]
-    for _ in range(11):
+    for _ in range(len(table.x).bit_length()):
         middle = (low + high) // 2
         over = table.most_ahead[law, middle] > threshold
         low, high = np.where(over, middle, low), np.where(over, high, middle)

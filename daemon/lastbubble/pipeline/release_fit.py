@@ -27,7 +27,7 @@ import numpy.typing as npt
 
 from lastbubble.pipeline.release_laws import Laws, laws
 
-__all__ = ["Fits", "Level", "NoiseSearch", "Rise", "falling", "fit"]
+__all__ = ["Fits", "Level", "NoiseSearch", "Rise", "falling", "fit", "usual_wander_pa"]
 
 Array = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -150,6 +150,14 @@ def falling(values: Array, weights: Array) -> Array:
     return np.repeat([pool[0] for pool in pools], [pool[2] for pool in pools])
 
 
+def usual_wander_pa(level_pa: float, sd_pa: float) -> float:
+    """How far the base of a pump that stands at such a level, read by such a gauge, usually wanders [Pa].
+
+    sd_pa : of one level
+    """
+    return 0.35 + 0.006 * min(abs(level_pa), 500.0) + 2 * sd_pa
+
+
 class NoiseSearch:
     """Remembers which noise fitted best, so that only its neighbours need to be tried, and all now and then."""
 
@@ -181,11 +189,9 @@ class _Problem:
         self.fall_pa = falling(self.pa, 1 / self.variance)
         self.seen_pa = float(self.fall_pa[0] - self.fall_pa[-1])
         self.typical_sd_pa = math.sqrt(float(np.median(self.variance)))
-        high = min(abs(float(self.pa[-1])), 500.0)
-        #: How far the base of such a pump, and such a gauge, usually wander [Pa].
-        self.wander_pa = 0.35 + 0.006 * high + 2 * self.typical_sd_pa
+        self.wander_pa = usual_wander_pa(float(self.pa[-1]), self.typical_sd_pa)
         self.most_pa = 0.7 * min(abs(float(self.pa[0])), 500.0) + 3 * self.seen_pa + 1.0
-        self._background(high)
+        self._background(min(abs(float(self.pa[-1])), 500.0))
         self.groups = self._hypotheses(now_s)
         self.law = np.concatenate([group.law for group in self.groups])
         self.span_s = np.concatenate([group.span_s for group in self.groups])
