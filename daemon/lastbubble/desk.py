@@ -27,7 +27,7 @@ from lastbubble.book.asks import BOOK_ASKS
 from lastbubble.errors import BadInput
 from lastbubble.records import MARKS
 
-__all__ = ["REQUESTS", "Answerer", "Desk", "DeskSocket", "Request", "ask_desk", "check_mark", "checked"]
+__all__ = ["REQUESTS", "Answerer", "Desk", "DeskGone", "DeskSocket", "Request", "ask_desk", "check_mark", "checked"]
 
 log = logging.getLogger("lastbubble.desk")
 
@@ -325,10 +325,14 @@ class DeskSocket:
             caller.outbox += json.dumps(answer, separators=(",", ":")).encode() + b"\n"
 
 
+class DeskGone(BadInput):
+    """Nobody answers at the desk; its text says where it was looked for and how to start the service."""
+
+
 def ask_desk(path: Path, request: Json, timeout_s: float = 20.0) -> Json:
     """Ask the running service; for the commands.
 
-    Raises BadInput when nobody answers (saying how to start it) or when the answer is a refusal.
+    Raises DeskGone when nobody answers, BadInput when the answer is a refusal.
     """
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
@@ -342,7 +346,7 @@ def ask_desk(path: Path, request: Json, timeout_s: float = 20.0) -> Json:
                     break
                 reply += more
     except OSError as exc:
-        raise BadInput(
+        raise DeskGone(
             f"{path}: the service does not answer ({exc.strerror or exc}); start it with 'lastbubble serve', "
             "or check that you are in its group"
         ) from exc

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from lastbubble.commissioning.steps import STEPS, Outcome, StepRecord, record_from, records_json, records_of
 from lastbubble.context import Context
-from lastbubble.desk import ask_desk
+from lastbubble.desk import DeskGone, ask_desk
 from lastbubble.errors import BadInput, LastbubbleError
 
 if TYPE_CHECKING:
@@ -79,9 +79,8 @@ def keep(
     if path.exists():
         try:
             return record_from(ask_desk(path, {"ask": "commission_keep", "record": values(record)})["record"])
-        except BadInput as exc:
-            if "does not answer" not in str(exc):
-                raise
+        except DeskGone:
+            pass  # a socket that a killed service left behind: the file has it
     from lastbubble.ledger.store import Ledger
 
     place = Path(settings.ledger.path)
