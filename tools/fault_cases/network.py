@@ -6,6 +6,7 @@ import json
 import signal
 import socket
 import sys
+import threading
 from typing import Final
 
 import paho.mqtt.client as mqtt
@@ -26,11 +27,16 @@ _PAGE_PORT: Final = free_port()
 
 
 def _publish(rig: Rig, payload: str, *, retain: bool = False, topic: str = "oven/cut/set") -> None:
-    """As another program on the network would."""
+    """As another program on the network would: once the station says that it is there and listens."""
     host, port = rig.world.broker
+    ready = threading.Event()
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+    client.on_message = lambda _client, _data, message: ready.set() if message.payload == b"ready" else None
     client.connect(host, port)
+    client.subscribe(f"homie/5/{rig.station}/$state", 1)
     client.loop_start()
+    if not retain:
+        ready.wait(20.0)
     client.publish(f"homie/5/{rig.station}/{topic}", payload, qos=1, retain=retain).wait_for_publish(10)
     client.disconnect()
     client.loop_stop()
