@@ -123,6 +123,24 @@ def test_the_guard_is_told_what_was_written() -> None:
     assert station.to_thermometer().probes == (ThermometerProbe("witness", 6), ThermometerProbe("oven", 5))
 
 
+def test_a_probe_is_as_good_as_its_wire_until_it_is_checked_at_two_points() -> None:
+    def point(shown: int, actual: int) -> dict[str, str]:
+        return {"shown": f"{shown} degC", "actual": f"{actual} degC"}
+
+    station = made(
+        oven={
+            "probes": [
+                {"name": "oven", "select_pin": 5, "calibration": [point(1, 0), point(101, 99)]},
+                {"name": "oven2", "select_pin": 16, "calibration": [point(2, 0)], "wire": "class 1"},
+                {"name": "witness", "select_pin": 6},
+            ]
+        }
+    )
+    assert station.to_grades() == {"oven": "checked", "oven2": "class_1", "witness": "class_2"}
+    context = station.to_context()
+    assert (context.oven_grade, context.witness_grade) == ("checked", "class_2")
+
+
 def test_no_field_of_the_guard_is_forgotten() -> None:
     """A new field of the guard's settings must be mapped, or said here to be no person's business."""
     not_for_a_person = {"period_s"}

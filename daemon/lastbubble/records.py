@@ -275,6 +275,8 @@ class Outlook:
     core_c, core_low_c, core_high_c : core of the slowest piece, median and 80 % band              [degC]
     held_s, hold_s : time at cure temperature so far, and wanted                                     [s]
     dose_s : equivalent time at target by the initiator's kinetics, or None                            [s]
+    air_mean_c : mean of the oven's air over whole thermostat cycles, None while it is not steady  [degC]
+    air_k_min : how fast it warms or cools then                                                      [K/min]
     forecasts : the latest of each target
     cautions : those that still stand
     next_action : one plain sentence, what the person does next ("" = nothing);  next_at_s : when, if known
@@ -292,6 +294,8 @@ class Outlook:
     held_s: float = 0.0
     hold_s: float = 0.0
     dose_s: float | None = None
+    air_mean_c: float | None = None
+    air_k_min: float | None = None
     forecasts: tuple[Forecast, ...] = ()
     cautions: tuple[Caution, ...] = ()
     next_action: str = ""

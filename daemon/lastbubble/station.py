@@ -31,6 +31,7 @@ from lastbubble.ledger.series import marks, series
 from lastbubble.ledger.store import Ledger
 from lastbubble.outlets.homie import HeatView
 from lastbubble.outlets.page.compare import pump_down_of
+from lastbubble.physics.fixed_points import reading_limit_k
 from lastbubble.service import Service, ServiceSettings
 
 if TYPE_CHECKING:
@@ -246,6 +247,10 @@ class Station:
             if text:
                 health.append(f"{part}: {text}")
         out["health"] = health
+        out["grades"] = {
+            name: {"grade": grade, "limit_k": round(reading_limit_k(out[f"{name}_c"] or 20.0, grade), 2)}
+            for name, grade in self._settings.to_grades().items()
+        }
         out["alarms"] = self.phone.sounding() if self.phone is not None else []
         if out.get("guard_alarm"):
             out["alarms"] = [{"notice": 0, "title": "guard", "text": out["guard_alarm"]}, *out["alarms"]]

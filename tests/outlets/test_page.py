@@ -298,6 +298,27 @@ def test_texts_stand_an_empty_snapshot() -> None:
     assert texts({}, Display())["chamber"] == "no reading"
 
 
+def test_a_reading_stands_with_how_far_it_may_be_off() -> None:
+    """IEC 60584-1: class 1 1.5 K, class 2 2.5 K near 100 degC."""
+    snapshot = {
+        "oven_c": 104.2,
+        "witness_c": 88.0,
+        "grades": {
+            "oven": {"grade": "class_2", "limit_k": 2.5},
+            "witness": {"grade": "checked", "limit_k": 1.04},
+        },
+    }
+    words = texts(snapshot, Display())
+    assert words["oven_trust"] == "± 2.5 K (IEC 60584-1 class 2)"
+    assert words["witness_trust"] == "± 1.0 K (checked at two points)"
+    assert texts({**snapshot, "air_mean_c": 103.0}, Display())["oven_trust"].endswith("; mean 103.0 °C over its cycles")
+    assert texts({**snapshot, "air_k_min": 3.14}, Display())["oven_trust"].endswith("; warms by 3.1 K a minute")
+    assert texts({**snapshot, "air_k_min": -1.0}, Display("degF"))["oven_trust"] == (
+        "± 4.5 °F (IEC 60584-1 class 2); cools by 1.8 °F a minute"
+    )
+    assert texts({"grades": snapshot["grades"]}, Display())["oven_trust"] == "", "no reading, nothing to doubt"
+
+
 def test_charts_are_in_the_stations_units() -> None:
     curves = Source().series(None, 10)
     rows = chart_rows(curves, Display("degF", "inHg vacuum"))

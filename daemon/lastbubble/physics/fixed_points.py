@@ -20,7 +20,9 @@ from lastbubble.physics.atmosphere import standard_pressure_pa
 __all__ = [
     "CHECK_DUE_DAYS",
     "ICE_POINT_C",
+    "Grade",
     "PointCheck",
+    "reading_limit_k",
     "reading_spread_k",
     "steam_point_at_altitude_c",
     "steam_point_c",
@@ -28,6 +30,8 @@ __all__ = [
     "two_points",
 ]
 
+#: How far a probe may be off: checked at two points, or by the class of its wire.
+Grade = Literal["checked", "class_1", "class_2"]
 ICE_POINT_C: Final = 0.0
 #: Common practice, no published source: twice a year, and after any work on the probe.
 CHECK_DUE_DAYS: Final = 180
@@ -82,6 +86,20 @@ def reading_spread_k(temperature_c: float, *, checked: bool, grade: Literal[1, 2
     """
     couple = 0.5 if checked else tolerance_k(temperature_c, grade) / math.sqrt(3)
     return math.hypot(couple, 0.25 / math.sqrt(3))
+
+
+def reading_limit_k(temperature_c: float, grade: Grade) -> float:
+    """What stands beside a reading as its +-: the class's own limit, or twice the standard deviation once checked [K].
+
+    temperature_c : held inside -40..1000, where the classes are defined [degC]
+
+    >>> reading_limit_k(95.0, "class_1"), reading_limit_k(95.0, "class_2"), round(reading_limit_k(95.0, "checked"), 1)
+    (1.5, 2.5, 1.0)
+    """
+    held = min(max(temperature_c, -40.0), 1000.0)
+    if grade == "checked":
+        return 2 * reading_spread_k(held, checked=True)
+    return tolerance_k(held, 2 if grade == "class_2" else 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ import numpy.typing as npt
 
 from lastbubble.context import Context
 from lastbubble.physics.conduction import STEFAN_BOLTZMANN_W_M2K4, Bank, Shape, bank
+from lastbubble.physics.fixed_points import reading_spread_k
 from lastbubble.physics.materials import material
 from lastbubble.pipeline.heatup import ELEMENT_S, SETTLE_S, HeatUp
 
@@ -57,6 +58,16 @@ DIMENSIONS: Final = (
 _AT: Final = {name: place for place, name in enumerate(DIMENSIONS)}
 #: Those that belong to the oven and its thermocouple, and stay with the station.
 OVEN_DIMENSIONS: Final = ("convection", "emissivity", "wall_lag", "wall_loss", "couple", "place")
+
+
+#: Standard deviation of the air's thermocouple: checked at two points, by its wire's class (`fixed_points`), and where
+#: nobody told which [K].
+COUPLE_K: Final = {
+    "checked": reading_spread_k(95.0, checked=True),
+    "class_1": reading_spread_k(95.0, checked=False, grade=1),
+    "class_2": reading_spread_k(95.0, checked=False, grade=2),
+    "": 1.0,
+}
 
 
 @lru_cache(maxsize=2)
@@ -146,7 +157,7 @@ def draw(context: Context, scores: Array) -> Draws:
         length_m=length,
         k_w_mk=k_w_mk,
         diffusivity_m2_s=k_w_mk / capacity,
-        couple_k=1.0 * z[_AT["couple"]],
+        couple_k=COUPLE_K.get(context.oven_grade, 1.0) * z[_AT["couple"]],
         place=0.015 * z[_AT["place"]],
         start_k=1.0 * z[_AT["start"]],
         plateau=z[_AT["plateau"]],

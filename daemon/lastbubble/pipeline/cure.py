@@ -651,10 +651,10 @@ class OvenSide:
         """The oven's share of the outlook: core band, hold, dose, next action."""
         band = self._band()
         if band is None:
-            return self._before_loading()
+            return self._air_part() | self._before_loading()
         low, mid, high = band
         action, at_s = self._next()
-        return {
+        return self._air_part() | {
             "core_c": round(mid, 2),
             "core_low_c": round(low, 2),
             "core_high_c": round(high, 2),
@@ -664,6 +664,15 @@ class OvenSide:
             "next_action": action,
             "next_at_s": at_s,
         }
+
+    def _air_part(self) -> dict[str, Any]:
+        """What the air does: its mean over whole cycles, or how fast it warms or cools."""
+        level = self._level.level
+        if level is None:
+            return {}
+        if level.steady:
+            return {"air_mean_c": round(level.level_c, 2)} if level.period_s is not None else {}
+        return {"air_k_min": round(level.slope_k_s * 60, 2)}
 
     def _before_loading(self) -> dict[str, Any]:
         """An oven that warms up empty: when it will be ready to load."""

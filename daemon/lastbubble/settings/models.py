@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from lastbubble.context import Context
 from lastbubble.guard.config import GuardSettings
+from lastbubble.physics.fixed_points import Grade
 from lastbubble.settings import rooms
 from lastbubble.settings.bench import Altitude, Barometer, Cure, Units
 from lastbubble.settings.gauges import Chamber
@@ -121,6 +122,10 @@ class Settings(Section):
     def to_plan(self) -> PlanSettings:
         """What a plan is told of this station."""
         return plan_of(self)
+
+    def to_grades(self) -> dict[str, Grade]:
+        """How far each probe may be off, as `physics.fixed_points` tells it apart."""
+        return rooms.grades(self)
 
     def to_display(self) -> Display:
         """How this station shows its numbers."""

@@ -26,6 +26,11 @@ class Probe(Section):
         "`oven`: the air that the guard judges; `oven2`: a second one in the air; `witness`: inside a drilled piece"
     )
     select_pin: OwnPin = key("pin of the converter's chip select")
+    wire: Literal["class 1", "class 2"] = key(
+        "class of its wire by IEC 60584-1, as its paper says (without one: `class 2`); stands beside its readings "
+        "until it has been checked at two points",
+        "class 2",
+    )
     calibration: list[CalibrationPoint] = key(
         "none, one point (an offset) or two points (a straight line)", [], max_length=2
     )

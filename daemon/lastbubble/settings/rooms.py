@@ -11,6 +11,7 @@ from lastbubble.context import Context
 from lastbubble.errors import SettingsError
 from lastbubble.guard.config import GuardSettings, ProbeSettings
 from lastbubble.physics.atmosphere import STANDARD_PRESSURE_PA, standard_pressure_pa
+from lastbubble.physics.fixed_points import Grade
 from lastbubble.sensing.gauge import GaugeScale
 from lastbubble.settings.heat import RULE_KEYS
 from lastbubble.thermometer import ThermometerProbe, ThermometerSettings
@@ -34,6 +35,7 @@ __all__ = [
     "display",
     "gauge",
     "gauge_source",
+    "grades",
     "guard",
     "guard_json",
     "ledger",
@@ -70,14 +72,18 @@ def context(settings: Settings) -> Context:
         base_pa=None if chamber is None else chamber.base,
         gauge_kind="" if chamber is None else chamber.gauge.reads,
         initiator=settings.cure.initiator or "",
-        witness_grade=_witness_grade(settings),
+        witness_grade=grades(settings).get("witness", ""),
+        oven_grade=grades(settings).get("oven", ""),
     )
 
 
-def _witness_grade(settings: Settings) -> str:
-    """ "checked" where the witness probe has its two points in the settings, else not told."""
-    probes = settings.oven.probes if settings.oven is not None else []
-    return "checked" if any(probe.name == "witness" and len(probe.calibration) == 2 for probe in probes) else ""
+def grades(settings: Settings) -> dict[str, Grade]:
+    """How far each probe may be off: "checked" where its two points are in the settings, else its wire's class."""
+    grade: dict[str, Grade] = {"class 1": "class_1", "class 2": "class_2"}
+    return {
+        probe.name: "checked" if len(probe.calibration) == 2 else grade[probe.wire]
+        for probe in (settings.oven.probes if settings.oven is not None else [])
+    }
 
 
 def guard(settings: Settings) -> GuardSettings:

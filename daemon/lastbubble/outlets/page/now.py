@@ -133,8 +133,8 @@ def render_now(
         f'data-show="held_mark"{hidden["held_mark"]}><p>{_field("held_mark", words)}</p>'
         f"{_ask('mark_undo', 'Undo')}</section>"
         '<section aria-labelledby="values-h"><h2 id="values-h" class="hidden-label">Readings</h2><dl>'
-        f"{_value('Chamber', 'chamber', words)}{_value('Oven air', 'oven', words)}"
-        f"{_value('Core', 'core', words, 'band')}{_value('Witness probe', 'witness', words)}</dl>"
+        f"{_value('Chamber', 'chamber', words)}{_value('Oven air', 'oven', words, 'oven_trust')}"
+        f"{_value('Core', 'core', words, 'band')}{_value('Witness probe', 'witness', words, 'witness_trust')}</dl>"
         f'<p data-show="hold"{hidden["hold"]}>{_field("hold", words)}</p></section>'
         '<section aria-labelledby="ahead-h"><h2 id="ahead-h">Ahead</h2>'
         f'<ul class="bands" id="bands">{"".join(band_row(row) for row in rows)}</ul>'

@@ -212,7 +212,10 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
             f"{duration_text(snapshot.get('held_s') or 0)} of {duration_text(snapshot['hold_s'])} at cure temperature"
         )
     age_s = float(snapshot.get("sample_age_s") or 0.0)
+    oven = "; ".join(part for part in (_trust(snapshot, "oven", display), _air(snapshot, display)) if part)
     return {
+        "oven_trust": oven,
+        "witness_trust": _trust(snapshot, "witness", display),
         "stage": STAGE_WORDS.get(stage, stage.replace("_", " ")),
         "since": "for " + duration_text(float(snapshot.get("time_s") or 0) - float(snapshot.get("stage_since_s") or 0)),
         "next": f"{next_text} ({_away(snapshot, snapshot['next_at_s'])})" if when else next_text,
@@ -262,6 +265,38 @@ def _reading(snapshot: Mapping[str, Any], source: str, text: str) -> str:
     """The value, or why there is none."""
     fault = (snapshot.get("faults") or {}).get(source)
     return f"no reading ({fault.replace('_', ' ')})" if fault else text
+
+
+_GRADES: Final[Mapping[str, str]] = {
+    "checked": "checked at two points",
+    "class_1": "IEC 60584-1 class 1",
+    "class_2": "IEC 60584-1 class 2",
+}
+
+
+def _difference(kelvin: float, display: Display) -> str:
+    unit = "K" if display.temperature == "degC" else "°F"
+    return f"{display.difference_value(kelvin):.1f} {unit}"
+
+
+def _trust(snapshot: Mapping[str, Any], source: str, display: Display) -> str:
+    """How far the reading may be off, and by what; "" where there is no reading or nobody told."""
+    told = (snapshot.get("grades") or {}).get(source)
+    if told is None or snapshot.get(f"{source}_c") is None:
+        return ""
+    return f"± {_difference(float(told['limit_k']), display)} ({_GRADES[told['grade']]})"
+
+
+def _air(snapshot: Mapping[str, Any], display: Display) -> str:
+    """What the oven's air does: its mean over whole cycles, or how fast it warms or cools."""
+    if snapshot.get("oven_c") is None:
+        return ""
+    mean, slope = snapshot.get("air_mean_c"), snapshot.get("air_k_min")
+    if mean is not None:
+        return f"mean {display.temperature_text(mean)} over its cycles"
+    if slope is not None and abs(slope) >= 0.3:
+        return f"{'warms' if slope > 0 else 'cools'} by {_difference(abs(slope), display)} a minute"
+    return ""
 
 
 #: The way between the pages: address, words.
