@@ -267,12 +267,16 @@ def test_the_outlook_tells_core_hold_and_dose() -> None:
 def test_an_empty_oven_that_warms_up_says_when_it_is_ready() -> None:
     log = made(load_s=1e9, hours=2.0)
     side = OvenSide(SLAB)
-    said = []
+    said: list[str] = []
+    rates: list[float] = []
     for sample in log.samples:
         side.feed(replace(sample, chamber_pa=2500.0), False)
         part = side.outlook_part()
-        if part and part["next_action"] not in said:
+        rates.append(part.get("air_k_min") or 0.0)
+        if "next_action" in part and part["next_action"] not in said:
             said.append(part["next_action"])
+    assert 1 < max(rates[: len(rates) // 3]) < 20, "how fast it warms is told while it does"
+    assert part["air_mean_c"] == pytest.approx(108, abs=4), "and its mean once it switches"
     assert said == [
         "Wait until the oven is warm, then load the pieces.",
         "The oven is warm and steady: load the pieces.",
