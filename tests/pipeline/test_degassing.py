@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -10,6 +11,7 @@ import pytest
 
 from lastbubble.context import Context
 from lastbubble.pipeline.degassing import ChamberModel
+from lastbubble.pipeline.release import EndJudge
 from lastbubble.records import Caution, Event, Forecast, Record, Sample
 from tests.pipeline.chamber_maker import Case, make
 
@@ -140,6 +142,49 @@ def test_a_leak_from_the_start_is_a_high_base_within_35_minutes() -> None:
 def test_an_isolation_that_the_log_tells_is_no_fault() -> None:
     _, said, _ = whole()
     assert not {"pump_stopped", "vacuum_lost"} & set(causes(said))
+
+
+@pytest.mark.parametrize("column", [False, True])
+def test_a_mark_that_comes_after_the_rise_changes_nothing(column: bool) -> None:
+    """Wet gloves: shut, opened, and only then told; the level that follows is no rise."""
+    case = make(3, isolate=True, hours=1.4, vent=False)
+    starts = [s.time_s for s in case.samples if "isolated" in s.marks]
+    late = {start + 215.0: ("isolated",) for start in starts} | {start + 390.0: ("rejoined",) for start in starts}
+    samples = [
+        replace(s, marks=late.get(s.time_s, ()), isolated=s.isolated if column else None)
+        for s in (replace(s, time_s=round(s.time_s)) for s in case.samples)
+    ]
+    assert any(s.marks for s in samples)
+    rises: list[float] = []
+    judged = EndJudge.rise
+
+    def kept(judge: EndJudge, time_s: float, pa_s: float, variance: float) -> None:
+        rises.append(pa_s)
+        judged(judge, time_s, pa_s, variance)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(EndJudge, "rise", kept)
+        model = ChamberModel(case.context)
+        for sample in samples:
+            model.feed(sample)
+    if column:
+        assert len(rises) >= len(starts) - 1
+    assert all(pa_s > 0.01 for pa_s in rises)
+
+
+def test_a_valve_that_is_shut_for_seconds_still_says_how_much_gas_comes() -> None:
+    """A bath that boils over is shut off for five seconds only: too short for a fit, but not for nothing."""
+    model = ChamberModel(Context(barometer_pa=101325.0))
+    rises: list[float] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(EndJudge, "rise", lambda _judge, _time_s, pa_s, _variance: rises.append(pa_s))
+        for t in range(2400):
+            pumped = 101325.0 * math.exp(-t / 20.0) + 60.0 + 40.0 / math.sqrt(1 + t / 300.0)
+            shut = 1800 <= t < 1805
+            pressure = pumped + (200.0 * (t - 1799) if shut else 1000.0 * math.exp(-(t - 1805) / 8.0) * (t >= 1805))
+            model.feed(Sample(float(t), round(pressure + 0.3 * math.sin(12.9898 * t), 1), isolated=shut))
+    assert len(rises) == 1
+    assert 120.0 < rises[0] < 300.0
 
 
 def test_glitches_gaps_and_jitter_raise_nothing() -> None:

@@ -97,6 +97,18 @@ def test_a_burst_does_not_make_an_end() -> None:
     assert verdict(rocked, 4800.0).p50_s == pytest.approx(verdict(calm, 4800.0).p50_s, rel=0.35)
 
 
+def test_a_first_rise_that_was_none_does_not_make_an_end() -> None:
+    """What looked like a rise between others was none: later rises are far steeper, and gas does not come back."""
+    judge = EndJudge(0.0, 20.0)
+    levels(judge, 9000.0, 3600.0)
+    judge.rise(1000.0, 0.02, 0.005**2)
+    for time_s in (1400.0, 2300.0, 3200.0):
+        judge.rise(time_s, 0.25, 0.015**2)
+    said = verdict(judge, 3600.0)
+    assert said.stopped < 0.2
+    assert said.p50_s > 4200.0
+
+
 def test_memory_is_bounded_over_two_days() -> None:
     judge = EndJudge(0.0, 20.0)
     for middle_s in np.arange(450.0, 172_800.0, 120.0):

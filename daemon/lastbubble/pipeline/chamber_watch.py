@@ -24,7 +24,7 @@ from lastbubble.context import Context
 from lastbubble.pipeline.blocks import Block, BlockMaker
 from lastbubble.pipeline.chamber_cautions import BaseWatch, Cautions, too_coarse
 from lastbubble.pipeline.gauge import GaugeSense
-from lastbubble.pipeline.isolation import Rise, RiseRecorder
+from lastbubble.pipeline.isolation import Rise, RiseRecorder, short_rise
 from lastbubble.pipeline.rise_shape import Kink, Rising, shape_of
 from lastbubble.records import Caution, Event, Sample
 
@@ -44,6 +44,10 @@ STOPPED_HABIT_S: Final = 400.0
 FIRST_BUBBLES_S: Final = 720.0
 #: Air that no load of gas explains needs no such patience.
 STOPPED_AIR_S: Final = 78.0
+#: Shut for less than a fit needs, but risen by more than this, a rise counts all the same [Pa].
+STEEP_PA: Final = 100.0
+#: Nobody shuts the chamber off again so soon: a mark that says so is late [s].
+LATE_MARK_S: Final = 240.0
 #: At atmosphere for so long with the pump on and nothing told: it was vented after all [s].
 GIVEN_UP_S: Final = 900.0
 #: A chamber whose pressure turns upwards above this right after the pump-down is held by a vacuum switch [Pa].
@@ -121,7 +125,8 @@ class ChamberWatch:
         self._vent_mark_s: float | None = None
         self._vented_mark_s: float | None = None
         self._pump_off = False
-        self._shut_told_s = 0.0
+        self._shut_told_s = self._shut_high_s = 0.0
+        self._shut_level, self._shut_high = math.inf, -math.inf
         self._shut_rise = RiseRecorder()
         self._vacuum = False
         self._rise: list[Block] = []
@@ -166,7 +171,7 @@ class ChamberWatch:
             self._column = True
             self._air_shut = False
             if sample.isolated:
-                self._shut_told_s = now
+                self._begin_shut(now)
             else:
                 self._told_shut = False
                 yield self._end_rise(now, self._shut_rise, 0.0)
@@ -175,6 +180,8 @@ class ChamberWatch:
         pa = sample.chamber_pa
         if pa is not None:
             self.gauge.reading(pa)
+            if self._shut and pa > self._shut_high:
+                self._shut_high, self._shut_high_s = pa, now
             for block in self._blocks.add(now, pa):
                 yield from self._take_block(sample.time_s, block)
         if self._soak_due_s is not None and now >= self._soak_due_s and self.phase == "soaking":
@@ -195,12 +202,23 @@ class ChamberWatch:
         """The newest block that belonged to the level; None before the knee."""
         return self._accepted[-1] if self._accepted else None
 
+    def _begin_shut(self, now: float) -> None:
+        self._shut_told_s = self._shut_high_s = now
+        self._shut_level = math.inf if self.level_pa is None else self.level_pa
+        self._shut_high = -math.inf
+
     def _end_rise(self, now: float, rise: RiseRecorder, doubt: float) -> Risen:
         """The pump draws again: fit what rose."""
         fit = rise.fit(math.sqrt(self.gauge.mean_variance(max(round(self._per_block), 1))))
+        steep = self._shut_high - self._shut_level > max(STEEP_PA, 20 * self.gauge.resolution_pa)
+        if fit is None and rise is self._shut_rise and steep:
+            fit = short_rise(self._shut_told_s, self._shut_high_s, self._shut_level, self._shut_high)
         rise.clear()
         self._rejoin_s = now
         self._rejoin_lift = 0.0 if fit is None else max(fit.end_pa - fit.level_pa, 0.0)
+        if fit is not None and fit.mean_pa_s < -2 * math.sqrt(fit.mean_variance):
+            # It fell: whatever was told, the pump was drawing.
+            fit = None
         return Risen(now, fit, doubt)
 
     @property
@@ -210,8 +228,11 @@ class ChamberWatch:
     def _take_marks(self, sample: Sample, now: float) -> Iterator[Seen]:
         for mark in sample.marks:
             if mark == "isolated":
+                # The column knows better; and a mark that comes only after the rise has nothing to say any more.
+                if self._column or now - self._rejoin_s < LATE_MARK_S:
+                    continue
                 self._told_shut = self._marked_shut = True
-                self._shut_told_s = now
+                self._begin_shut(now)
                 self._stopped_pump = False
             elif mark == "rejoined" and self._told_shut:
                 self._told_shut = False
@@ -546,6 +567,7 @@ class ChamberWatch:
             self._longest_shut_s = max(self._longest_shut_s, min(lasted, 330.0))
         if stopped:
             self._cycles += 1
+        if stopped and not self._column:
             recorder = RiseRecorder()
             for risen in rise[: top + 1]:
                 recorder.add(risen.mid_s, risen.mean_pa)

@@ -140,8 +140,8 @@ class ChamberModel:
         fit, judge = risen.rise, self._judge
         if fit is None or judge is None or self.phase not in ("degassing", "still"):
             return
-        slope = fit.slope_pa_s
-        variance = fit.variance + (0.04 * slope) ** 2 + (risen.doubt * slope) ** 2
+        slope = fit.mean_pa_s
+        variance = fit.mean_variance + (0.04 * slope) ** 2 + (risen.doubt * slope) ** 2
         judge.rise(fit.middle_s, slope, variance)
         self._rises.append((fit.middle_s, slope, variance))
         del self._rises[:-60]

@@ -16,11 +16,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["Rise", "RiseRecorder", "fit_rise"]
+__all__ = ["Rise", "RiseRecorder", "fit_rise", "short_rise"]
 
 #: The first seconds hold the valve's stroke and the pressure's settling between chamber and hose.
 SETTLE_S: Final = 15.0
 LEAST_S: Final = 45.0
+#: How sure two points of a steep rise are, relative: the valve's stroke is a part of it.
+SHORT_DOUBT: Final = 0.35
 _TIMES_S: Final = (20.0, 40.0, 80.0, 160.0, 320.0, 640.0)
 
 
@@ -29,6 +31,8 @@ class Rise:
     """One isolation, fitted.
 
     slope_pa_s : straight part at the middle of the rise, with its variance (gas, leak and permeation together) [Pa/s]
+    mean_pa_s : of the whole rise as if all of it were straight, with its variance: what one rise is compared with the
+        next by, whichever of them happened to show its bend [Pa/s]
     vapour_pa, vapour_s : height and time constant of a saturating part, 0 when the data do not ask for one
     level_pa : pressure when it was shut;  end_pa : when it was opened
     rms_pa : residual of the fit
@@ -38,6 +42,8 @@ class Rise:
     end_s: float
     slope_pa_s: float
     variance: float
+    mean_pa_s: float
+    mean_variance: float
     vapour_pa: float
     vapour_s: float
     level_pa: float
@@ -47,6 +53,13 @@ class Rise:
     @property
     def middle_s(self) -> float:
         return 0.5 * (self.start_s + self.end_s)
+
+
+def short_rise(start_s: float, end_s: float, level_pa: float, high_pa: float) -> Rise:
+    """A rise that was ended too soon for a fit, because it was so steep: two points, known within a third."""
+    mean = (high_pa - level_pa) / max(end_s - start_s, 1.0)
+    variance = (SHORT_DOUBT * mean) ** 2
+    return Rise(start_s, end_s, mean, variance, mean, variance, 0.0, 0.0, level_pa, high_pa, 0.0)
 
 
 def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: float) -> Rise | None:
@@ -70,6 +83,7 @@ def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: 
     noise = max(noise_pa, 1e-6)
     best = _criterion(rss, count, 2, noise)
     slope, spread = beta[1], inverse[1][1]
+    mean, mean_variance = slope, max(noise * noise, rss / max(count - 2, 1)) * spread
     vapour, constant, parameters = 0.0, 0.0, 2
     if count >= 8:
         span = xs[-1]
@@ -90,6 +104,8 @@ def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: 
         end_s=kept[-1][0],
         slope_pa_s=slope,
         variance=scatter * spread,
+        mean_pa_s=mean,
+        mean_variance=mean_variance,
         vapour_pa=vapour,
         vapour_s=constant,
         level_pa=pressures_pa[0],

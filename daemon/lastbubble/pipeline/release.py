@@ -48,6 +48,8 @@ GLANCE_WRONG: Final = 0.07
 #: No table holds the true law to the letter, so the likelihood counts only by this power (a coarsened posterior: Miller
 #: and Dunson 2019, Journal of the American Statistical Association 114, 1113-1125).
 TRUST: Final = 0.5
+#: A rise contradicts another when it is steeper, though later, by more than so many standard deviations.
+CONTRADICTION: Final = 2.0
 #: Middles of five equal shares, and about of three, of a normal distribution.
 _FIVE: Final = np.array([-1.4, -0.532, 0.0, 0.532, 1.4])
 _THREE: Final = np.array([-1.1, 0.0, 1.1])
@@ -182,9 +184,8 @@ class EndJudge:
         if len(self._levels) < LEAST:
             return None
         now = now_s - self._start_s
-        fits = fit(
-            self._levels, self._rises, lag_s=self._lag_s, leak_pa_s=self._leak_pa_s, now_s=now, search=self._search
-        )
+        rises = _doubted(self._rises)
+        fits = fit(self._levels, rises, lag_s=self._lag_s, leak_pa_s=self._leak_pa_s, now_s=now, search=self._search)
         table = laws()
         # Three sizes of the amplitude, five of a bubble: (fits, 3), (fits, 3, 5).
         scale = np.maximum(
@@ -232,6 +233,23 @@ class EndJudge:
             told = GLANCE_WRONG + (1 - 2 * GLANCE_WRONG) * shows
             out += np.log(told if bubbling else 1 - told)
         return out
+
+
+def _doubted(rises: list[Rise]) -> list[Rise]:
+    """Release dies away, so no rise is steeper than an earlier one but by its error: one that contradicts most others
+    so, and both of two that contradict each other, count for less (a burst, or no rise at all).
+    """
+    out = []
+    for i, rise in enumerate(rises):
+        contradictions = sorted(
+            max((other.pa_s - rise.pa_s) if j > i else (rise.pa_s - other.pa_s), 0.0)
+            - CONTRADICTION * math.sqrt(rise.variance + other.variance)
+            for j, other in enumerate(rises)
+            if j != i
+        )
+        middle = contradictions[len(contradictions) // 2] if contradictions else 0.0
+        out.append(rise._replace(variance=rise.variance + max(middle, 0.0) ** 2))
+    return out
 
 
 def _flow(table: Laws, fits: Fits, time_s: float) -> Array:
