@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lastbubble.desk import MAX_LINE, REQUESTS, Desk, DeskSocket, ask_desk, check_mark
-from lastbubble.errors import BadInput
+from lastbubble.desk import MAX_LINE, REQUESTS, Desk, DeskSocket, ask_desk, check_mark, checked
+from lastbubble.errors import BadInput, faults_of
 from lastbubble.records import MARKS
 
 
@@ -92,10 +92,51 @@ def test_every_mark_of_the_log_is_taken(mark: str) -> None:
     assert check_mark(mark) == mark
 
 
-@pytest.mark.parametrize("mark", ["", "dial=", "dial=900F", "dial=0C", "dial=130K", "vent", 3, None, ["rocked"]])
+@pytest.mark.parametrize("mark", ["", "vent", 3, None, ["rocked"]])
 def test_other_marks_are_refused_with_the_list(mark: object) -> None:
     with pytest.raises(BadInput, match="rocked"):
         check_mark(mark)
+
+
+@pytest.mark.parametrize("mark", ["dial=", "dial=900F", "dial=0C", "dial=130K", "dial=12,5C"])
+def test_a_dial_that_is_none_is_told_what_one_may_be(mark: str) -> None:
+    with pytest.raises(BadInput, match=r"^dial is .* as 260F$"):
+        check_mark(mark)
+
+
+@pytest.mark.parametrize(
+    ("why", "faults"),
+    [
+        ("dry: '95' has no unit", {"dry": "'95' has no unit"}),
+        ("piece A: 3: dry: '95' has no unit", {"dry": "'95' has no unit"}),
+        ("batch_piece: dry is 7; a text is wanted", {"dry": "is 7; a text is wanted"}),
+        ("lot is 'x'; allowed: y\nmass: 'q' is no number", {"lot": "is 'x'; allowed: y", "mass": "'q' is no number"}),
+        ("dry: the first\ndry: the second", {"dry": "the first"}),
+        ("the card is slow: try again", {}),
+        ("nothing can be taken back any more: marks are kept", {}),
+    ],
+)
+def test_a_refusal_names_its_fields(why: str, faults: dict[str, str]) -> None:
+    assert faults_of(why, ("dry", "wet", "lot", "mass")) == faults
+
+
+def test_a_refusal_tells_scripts_which_field_it_is() -> None:
+    def refuse(_name: str, _fields: object) -> dict[str, object]:
+        raise BadInput("piece 1: wet: '7' has no unit")
+
+    answer = Desk(refuse).ask({"ask": "batch_piece", "label": "1", "wet": "7"})
+    assert answer["fields"] == {"wet": "'7' has no unit"}
+
+
+@pytest.mark.parametrize(("text", "numbers"), [("", []), ("12", [12]), ("12,7,9", [12, 7, 9])])
+def test_several_alarms_are_acknowledged_by_their_numbers(text: str, numbers: list[int]) -> None:
+    assert checked({"ask": "acknowledge", "notices": text}) == ("acknowledge", {"notices": numbers})
+
+
+@pytest.mark.parametrize("text", ["x", "1,,2", "-1", "1.5", "1" * 16, ",".join(["1"] * 201), 3, None, "1\n"])
+def test_what_is_no_list_of_alarms_is_refused(text: object) -> None:
+    with pytest.raises(BadInput, match="whole numbers"):
+        checked({"ask": "acknowledge", "notices": text})
 
 
 def test_no_request_makes_things_hotter() -> None:

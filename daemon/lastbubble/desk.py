@@ -24,10 +24,21 @@ from pathlib import Path
 from typing import Any, Final
 
 from lastbubble.book.asks import BOOK_ASKS
-from lastbubble.errors import BadInput
+from lastbubble.book.begin import BEGIN_FIELDS
+from lastbubble.errors import BadInput, faults_of
 from lastbubble.records import MARKS
 
-__all__ = ["REQUESTS", "Answerer", "Desk", "DeskGone", "DeskSocket", "Request", "ask_desk", "check_mark", "checked"]
+__all__ = [
+    "REQUESTS",
+    "Answerer",
+    "Desk",
+    "DeskGone",
+    "DeskSocket",
+    "Request",
+    "ask_desk",
+    "check_mark",
+    "checked",
+]
 
 log = logging.getLogger("lastbubble.desk")
 
@@ -38,6 +49,7 @@ MAX_CALLERS: Final = 32
 Json = dict[str, Any]
 Check = Callable[[Any], str]
 
+_NUMBERS: Final = re.compile(r"(?:\d{1,15}(?:,\d{1,15}){0,199})?", re.ASCII)
 _DIAL: Final = re.compile(r"dial=(\d{1,3}(?:\.\d+)?)([FC])")
 
 
@@ -49,6 +61,8 @@ def check_mark(value: Any) -> str:
         dial = _DIAL.fullmatch(value)
         if dial and 0 < float(dial[1]) <= (600 if dial[2] == "F" else 320):
             return value
+        if value.startswith("dial="):
+            raise BadInput(f"dial is {value[5:]!r:.40}; a number to 600 with F, or to 320 with C, is allowed, as 260F")
     raise BadInput(f"mark is {value!r}; allowed: {', '.join(MARKS)}, dial=<number>F or dial=<number>C (as dial=260F)")
 
 
@@ -83,6 +97,13 @@ def _notice(value: Any) -> int:
     if number != int(number):
         raise BadInput(f"is {value!r:.60}; a whole number is wanted")
     return int(number)
+
+
+def _notices(value: Any) -> list[int]:
+    """Numbers with commas between them; "" is none."""
+    if not isinstance(value, str) or _NUMBERS.fullmatch(value) is None:
+        raise BadInput(f"is {value!r:.60}; at most 200 whole numbers with commas between them are wanted")
+    return [int(part) for part in value.split(",") if part]
 
 
 def _header(value: Any) -> dict[str, str]:
@@ -150,9 +171,13 @@ REQUESTS: Final[Mapping[str, Request]] = {
         "begin a new batch; the open one is closed",
         {"name": _text(120), "header": _header, "pieces": _list, "notes": _text(4000)},
     ),
+    "batch_begin": Request(
+        "begin a new batch, told in texts with units; the open one is closed",
+        {"name": _text(120), "notes": _text(4000), **dict.fromkeys(BEGIN_FIELDS, _text(200))},
+    ),
     "batch_close": Request("close the open batch"),
     "cut": Request("open the oven's relay and withdraw the permit", {"reason": _text(200)}),
-    "acknowledge": Request("an alarm has been seen", {"notice": _notice}),
+    "acknowledge": Request("an alarm has been seen", {"notice": _notice, "notices": _notices}),
     "phone_test": Request("send a test message to the phone"),
     "commission": Request("what is on record of the station's commissioning"),
     "commission_keep": Request("keep a step of commissioning", {"record": _commissioned}, ("record",), page=False),
@@ -206,7 +231,9 @@ class Desk:
             name, fields = checked(request, page=page)
             return {"ok": True, **self._answer(name, fields)}
         except BadInput as exc:
-            return {"ok": False, "why": str(exc)}
+            names = [str(name) for name in request] if isinstance(request, dict) else []
+            faults = faults_of(str(exc), names)
+            return {"ok": False, "why": str(exc), **({"fields": faults} if faults else {})}
 
 
 class _Caller:

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-__all__ = ["BadInput", "LastbubbleError", "LogError", "SettingsError"]
+import re
+from collections.abc import Iterable
+from typing import Final
+
+__all__ = ["BadInput", "LastbubbleError", "LogError", "SettingsError", "faults_of"]
+
+#: What a line of a refusal begins with: a name and a colon, a piece and a colon, or a name and what it is or needs.
+_PLACE: Final = re.compile(r"(piece .{0,40}?|[\w-]+)(: | (?=is |needs |must ))")
 
 
 class LastbubbleError(Exception):
@@ -27,3 +34,25 @@ class LogError(BadInput):
     def __init__(self, text: str, line: int = 0) -> None:
         self.line = line
         super().__init__(text)
+
+
+def faults_of(why: str, names: Iterable[str]) -> dict[str, str]:
+    """Which field each line of a refusal is about: the place that the line begins with, as "piece 1: dry: ..." says
+    "dry"; lines about no field of these are left out, of several about one field the first is kept.
+    """
+    known = set(names)
+    out: dict[str, str] = {}
+    for line in why.split("\n"):
+        rest = line
+        # At most the request's name and the piece's stand before the field.
+        for _ in range(3):
+            found = _PLACE.match(rest)
+            if found is None:
+                break
+            if found[1] in known and found[1] not in out:
+                out[found[1]] = rest[found.end() :]
+                break
+            if found[2] != ": ":
+                break
+            rest = rest[found.end() :]
+    return out

@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lastbubble.book.asks import BOOK_ASKS
+from lastbubble.book.begin import header_of
 from lastbubble.book.keeper import Keeper
 from lastbubble.book.pieces import piece_of
 from lastbubble.book.planner import Planner
 from lastbubble.book.report import report_html
 from lastbubble.book.settings_copy import settings_copy
+from lastbubble.book.story import batch_book
 from lastbubble.clock import Clock
 from lastbubble.commissioning.book import informed, kept_in, store, values
 from lastbubble.commissioning.steps import record_from
@@ -52,6 +54,7 @@ _DEEDS = {
     "mark": "mark",
     "mark_undo": "took back",
     "batch_open": "opened the batch",
+    "batch_begin": "opened the batch",
     "batch_close": "closed the batch",
     "cut": "cut the heat:",
     "acknowledge": "has seen the alarm",
@@ -205,20 +208,26 @@ class Station:
             case "mark_undo":
                 return service.undo_mark()
             case "batch_open":
+                self._not_in_the_heat()
                 return service.open_batch(
                     fields.get("name", ""),
                     fields.get("header", {}),
                     fields.get("notes", ""),
                     [piece_of(piece).told() for piece in fields.get("pieces", [])],
                 )
+            case "batch_begin":
+                self._not_in_the_heat()
+                return service.open_batch(fields.get("name", ""), header_of(fields), fields.get("notes", ""), [])
             case "batch_close":
+                self._not_in_the_heat()
                 return service.close_batch()
             case "cut":
                 return service.cut(fields.get("reason") or "from the desk")
             case "acknowledge":
                 if self.phone is None:
                     raise BadInput("this station tells no phone, so there is no alarm to acknowledge")
-                return {"silenced": self.phone.acknowledge(fields.get("notice"))}
+                told = fields.get("notices", None if "notice" not in fields else [fields["notice"]])
+                return {"silenced": self.phone.acknowledge(told)}
             case "phone_test":
                 if self.phone is None:
                     raise BadInput("this station tells no phone; give its addresses at phone.urls in the settings")
@@ -232,6 +241,15 @@ class Station:
                 return {"record": values(dated)}
             case _:
                 raise BadInput(f"{name} cannot be asked")
+
+    def _not_in_the_heat(self) -> None:
+        """From the page no batch is begun or closed under heat: who looks after its cure would lose sight of it."""
+        status = self.service.guard_status
+        if getattr(self._way, "name", "desk") == "page" and status is not None and status.state == "permitted":
+            raise BadInput(
+                "heat is permitted, and the open batch's cure is being watched; cut the heat first, or do it at the "
+                "bench ('lastbubble batch open')"
+            )
 
     # -- what the page shows -----------------------------------------------------------------------------------
 
@@ -317,5 +335,6 @@ class Station:
             "header": dict(row.header),
             "pieces": list(row.pieces),
             "marks": marks(self.ledger, number),
+            "book": batch_book(self.ledger, number),
             "story": story,
         }

@@ -238,7 +238,7 @@ def test_forecasts_of_the_running_batch_stand_beside_the_plan() -> None:
         ({"pieces": "[1]"}, "list of objects"),
         ({**SLAB, "start": "soon"}, "write such as '08:30'"),
         ({**SLAB, "soak": "8"}, "soak: "),
-        ({**SLAB, "hold": "99 d"}, "hold_min is .*allowed"),
+        ({**SLAB, "hold": "99 d"}, "hold is .*allowed 0 to 2880 min"),
         ({**SLAB, "vessel_diameter": "24"}, "vessel_diameter: .*no unit"),
         ({**SLAB, "lot": "none"}, "no resin lot 'none'"),
     ],

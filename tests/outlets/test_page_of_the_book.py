@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import re
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
 from pathlib import Path
@@ -110,8 +111,6 @@ def test_the_plan_is_there_without_a_script(page: tuple[int, Source]) -> None:
 
 
 def test_every_field_of_a_form_has_its_label(page: tuple[int, Source]) -> None:
-    import re
-
     port, source = page
     source.ask({"ask": "resin_open", "lot": "spring"})
     for path in ("/plan", "/resin", "/batch/1"):
@@ -127,7 +126,9 @@ def test_a_piece_and_a_note_go_into_the_book_and_lead_back(page: tuple[int, Sour
     port, source = page
     fields = {"ask": "batch_piece", "batch": "1", "label": "1", "wet": "216.0 g", "dry": "", "back": "/batch/1"}
     status, _, headers = post(port, fields)
-    assert (status, headers["Location"]) == (303, "/batch/1")
+    assert status == 303
+    assert re.fullmatch(r"/batch/1\?kept=\d\d:\d\d:\d\d", headers["Location"])
+    assert f"Kept at {headers['Location'][-8:]}." in get(port, headers["Location"])[1]
     assert source.ledger.batch(1).pieces[0]["wet"] == "216.0 g"
     assert source.ledger.batch(1).pieces[0]["dry"] == "95.2 g", "an empty field takes nothing away"
     status, text, _ = post(port, {**fields, "wet": "216"})
@@ -151,7 +152,7 @@ def test_resin_is_told_and_shown(page: tuple[int, Source]) -> None:
     source.ask({"ask": "resin_open", "lot": "spring <1>", "memory": True})
     event = {"ask": "resin_event", "lot": "spring <1>", "kind": "contaminated", "what": "red dye", "place": "fridge",
              "minutes": "", "temperature": "", "mass": "", "when": "", "who": "", "back": "/resin"}  # fmt: skip
-    assert post(port, event)[2]["Location"] == "/resin"
+    assert post(port, event)[2]["Location"].startswith("/resin?kept=")
     text = get(port, "/resin")[1]
     for words in ("spring &lt;1&gt;", "Contaminated", "red dye", "from memory: opened"):
         assert words in text

@@ -13,6 +13,7 @@ import pytest
 
 from lastbubble.desk import REQUESTS, Desk
 from lastbubble.guard.requests import REQUESTS as GUARD_REQUESTS
+from lastbubble.outlets.page import asking as asking_module
 from lastbubble.outlets.page import server as server_module
 from tests.outlets.brokers import wait_for
 from tests.outlets.test_page import FORM, Served, call, own, serve
@@ -123,7 +124,7 @@ def test_who_asks_nothing_or_by_the_letter_is_let_go(monkeypatch: pytest.MonkeyP
 def test_a_body_that_never_comes_is_waited_for_a_little(
     served: Served, monkeypatch: pytest.MonkeyPatch, kind: str
 ) -> None:
-    monkeypatch.setattr(server_module, "BODY_S", 0.2)
+    monkeypatch.setattr(asking_module, "BODY_S", 0.2)
     server, source = served
     head = (
         f"POST /ask HTTP/1.1\r\nHost: 127.0.0.1:{server.port}\r\nOrigin: {own(server)}\r\n"

@@ -189,8 +189,8 @@ def test_an_alarm_comes_again_until_it_is_acknowledged(bench: Bench) -> None:
     assert "ten minutes ago. Look at the lid." in bench.script.left[-1][2]
     (sounding,) = phone.sounding()
     assert sounding["title"] == "Vacuum is being lost"
-    assert phone.acknowledge(99) == []
-    assert phone.acknowledge(int(sounding["notice"])) == [1]
+    assert phone.acknowledge([99]) == []
+    assert phone.acknowledge([int(sounding["notice"])]) == [1]
     assert phone.sounding() == []
     bench.later(7200)
     bench.settled()

@@ -186,7 +186,7 @@ class Keeper:
             if row.name == name:
                 return row
         raise BadInput(
-            f"there is no resin lot {name!r}; there are: {', '.join(row.name for row in found) or 'none yet'}. "
+            f"lot: there is no resin lot {name!r}; there are: {', '.join(row.name for row in found) or 'none yet'}. "
             "Begin one with 'lastbubble resin open NAME'"
         )
 
@@ -245,7 +245,7 @@ class Keeper:
             detail["what"] = fields["note"]
         now = self._utc()
         put_lot(self._ledger, LotRow(name, facts))
-        at = _not_later(moment(fields.get("when", ""), now), now)
+        at = _when(fields, now)
         put_event(
             self._ledger,
             LotEvent(name, at, now, "opened", detail, bool(fields.get("memory")), fields.get("who", "")),
@@ -277,7 +277,7 @@ class Keeper:
         if kind == "contaminated" and "what" not in detail:
             raise BadInput("what is missing; say with what it is contaminated, as 'red dye' or 'water'")
         now = self._utc()
-        at = _not_later(moment(fields.get("when", ""), now), now)
+        at = _when(fields, now)
         event = LotEvent(row.name, at, now, kind, detail, bool(fields.get("memory")), fields.get("who", ""))
         put_event(self._ledger, event)
         self._done()
@@ -306,7 +306,8 @@ def _temperature(what: str, text: str) -> float:
     return found
 
 
-def _not_later(at: datetime, now: datetime) -> datetime:
+def _when(fields: Mapping[str, Any], now: datetime) -> datetime:
+    at: datetime = _checked("when", lambda: moment(fields.get("when", ""), now))
     if at > now:
         raise BadInput(f"when is {at:%Y-%m-%d %H:%M} UTC, which is still to come; say what has happened")
     return at

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from lastbubble.book.begin import checked_context
 from lastbubble.book.history import course_of
 from lastbubble.book.keeping_words import CAUTIONS
 from lastbubble.book.measured import quantity
@@ -179,7 +180,7 @@ class Planner:
                     raise BadInput(f"{name}: {exc}") from exc
         context = replace(base, **changes)
         # The header's own check judges the values, whoever told them.
-        return context_from_header(context_header(context))
+        return checked_context(context_header(context))
 
     def _vessel(self, fields: Mapping[str, Any]) -> Vessel:
         names = (("vessel_diameter", "diameter_m"), ("vessel_length", "length_m"), ("vessel_width", "width_m"),
@@ -225,7 +226,7 @@ class Planner:
         found = next((state for state in states if state.name == name), None)
         if fields.get("lot") and found is None:
             known = ", ".join(state.name for state in states) or "none yet"
-            raise BadInput(f"there is no resin lot {fields['lot']!r}; there are: {known}")
+            raise BadInput(f"lot: there is no resin lot {fields['lot']!r}; there are: {known}")
         return found
 
     # -- the answer --------------------------------------------------------------------------------------------

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
+from lastbubble.book.begin import BEGIN_FIELDS
+from lastbubble.book.begin import header_of as told_header
 from lastbubble.commands._book import ask_book, book_options, ledger_path, who
 from lastbubble.commands.mark import service_socket
-from lastbubble.context import context_from_header
 from lastbubble.desk import ask_desk
 from lastbubble.errors import BadInput
-from lastbubble.units import Kind, parse
 
 SUMMARY = "open, close and list batches; their pieces, notes, photos, report; everything out and in"
 
+#: The name that a line of a refusal begins with.
+_FIELD: Final = re.compile(rf"^(?:{'|'.join(BEGIN_FIELDS)})\b")
 _PIECE = (
     ("count", "how many are weighed together"),
     ("material", "as 'spalted maple'; without it, the batch's"),
@@ -91,39 +94,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-_QUANTITIES: Final[tuple[tuple[str, str, Kind, float], ...]] = (
-    ("thickness", "piece_thickness_mm", "length", 1e3),
-    ("length", "piece_length_mm", "length", 1e3),
-    ("width", "piece_width_mm", "length", 1e3),
-    ("target_core", "target_core_c", "temperature", 1.0),
-    ("hold", "hold_min", "duration", 1 / 60),
-    ("soak", "soak_min", "duration", 1 / 60),
-)
-
-
 def header_of(args: argparse.Namespace) -> dict[str, str]:
     """The header keys that the options tell, checked. Raises BadInput naming each wrong one."""
-    header: dict[str, str] = {}
-    faults: list[str] = []
-    for option, key, kind, factor in _QUANTITIES:
-        text = getattr(args, option)
-        if text is None:
-            continue
-        try:
-            header[key] = repr(round(parse(text, kind) * factor, 6))
-        except ValueError as exc:
-            faults.append(f"--{option.replace('_', '-')}: {exc}")
-    for option, key in (("material", "material"), ("shape", "piece_shape"), ("witness", "witness")):
-        if getattr(args, option):
-            header[key] = getattr(args, option)
-    if not faults:
-        try:
-            context_from_header(header)
-        except BadInput as exc:
-            faults += str(exc).splitlines()
-    if faults:
-        raise BadInput("\n".join(faults))
-    return header
+    try:
+        return told_header({name: getattr(args, name) for name in BEGIN_FIELDS})
+    except BadInput as exc:
+        faults = [_FIELD.sub(lambda found: f"--{found[0].replace('_', '-')}", line) for line in str(exc).split("\n")]
+        raise BadInput("\n".join(faults)) from exc
 
 
 def run(args: argparse.Namespace) -> int:

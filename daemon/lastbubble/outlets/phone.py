@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import timedelta, tzinfo
@@ -169,11 +169,13 @@ class Phone:
 
     # -- asked by others -----------------------------------------------------------------------------------------
 
-    def acknowledge(self, notice: int | None = None) -> list[int]:
-        """An alarm (None: every one) has been seen; returns the numbers of those that now fall silent."""
+    def acknowledge(self, notices: Collection[int] | None = None) -> list[int]:
+        """These alarms (None: every one) have been seen; returns the numbers of those that now fall silent."""
         now = utc_text(self._clock.utc())
         with self._lock:
-            chosen = [one for one in self._outbox.open.values() if one.sounding and notice in (None, one.id)]
+            chosen = [
+                one for one in self._outbox.open.values() if one.sounding and (notices is None or one.id in notices)
+            ]
             for one in chosen:
                 one.acknowledged_utc = now
                 for delivery in one.deliveries.values():

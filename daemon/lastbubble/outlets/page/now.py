@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from html import escape
 
+from lastbubble.outlets.page.forms import NOTHING, Refused
 from lastbubble.outlets.page.view import CAUTIONS, MARK_BUTTONS, page_html
 
 __all__ = ["band_row", "chart_figures", "chart_scripts", "render_now"]
@@ -18,11 +19,21 @@ def _field(name: str, words: Mapping[str, str]) -> str:
     return f'<span data-field="{name}">{escape(words[name])}</span>'
 
 
-def _value(label: str, name: str, words: Mapping[str, str], more: str = "") -> str:
+def _value(label: str, name: str, words: Mapping[str, str], more: str = "", *, may_hide: bool = False) -> str:
     below = f"<small>{_field(more, words)}</small>" if more else ""
+    show = f' data-show="{name}"{"" if words[name] else " hidden"}' if may_hide else ""
     return (
-        f"<div><dt>{label}</dt><dd>{_field(name + '_number', words)} "
+        f"<div{show}><dt>{label}</dt><dd>{_field(name + '_number', words)} "
         f'<span class="unit">{_field(name + "_unit", words)}</span>{below}</dd></div>'
+    )
+
+
+def _hold_bar(words: Mapping[str, str]) -> str:
+    """How much of the hold is done, for the eye; the words above say it to everybody."""
+    return (
+        '<svg viewBox="0 0 100 8" preserveAspectRatio="none" aria-hidden="true" focusable="false"><rect class="way" '
+        f'x="0" y="1" width="100" height="6"/><rect class="reach" x="0" y="1" data-width="hold_share" '
+        f'width="{escape(words["hold_share"])}" height="6"/></svg>'
     )
 
 
@@ -35,7 +46,9 @@ def _lines(name: str, words: Mapping[str, str], cls: str, role: str) -> str:
 
 def _ask(request: str, label: str, cls: str = "", **fields: str) -> str:
     hidden = "".join(
-        f'<input type="hidden" name="{escape(name)}" value="{escape(value)}">' for name, value in fields.items()
+        f'<input type="hidden" name="{escape(name)}" value="{escape(value)}"'
+        f"{' data-value=' + chr(34) + 'seen' + chr(34) if name == 'notices' else ''}>"
+        for name, value in fields.items()
     )
     return (
         f'<form method="post" action="/ask" class="{cls}"><input type="hidden" name="ask" value="{escape(request)}">'
@@ -51,13 +64,22 @@ def _mark(mark: str, label: str) -> str:
     )
 
 
-_DIAL = (
-    '<form method="post" action="/ask" class="dial"><input type="hidden" name="ask" value="mark">'
-    '<label for="dial">Dial set to</label><input id="dial" name="dial" inputmode="decimal" size="5" required '
-    'pattern="[0-9]{1,3}([.][0-9]+)?" autocomplete="off"><label for="dial-unit" class="hidden-label">Scale of the '
-    'dial</label><select id="dial-unit" name="unit"><option value="F">°F</option><option value="C">°C</option>'
-    '</select><button type="submit">Set</button></form>'
-)
+def _dial(refused: Refused) -> str:
+    """The dial's form; what was refused stands in it again."""
+    value = escape(refused.typed.get("dial", ""))
+    fault = refused.faults.get("dial", "")
+    more = ' aria-invalid="true" aria-describedby="dial-why"' if fault else ""
+    told = f'<strong class="mend" id="dial-why">{escape(fault)}.</strong>' if fault else ""
+    units = "".join(
+        f'<option value="{unit}"{" selected" if refused.typed.get("unit") == unit else ""}>°{unit}</option>'
+        for unit in ("F", "C")
+    )
+    return (
+        '<form method="post" action="/ask" class="dial"><input type="hidden" name="ask" value="mark">'
+        f'<label for="dial">Dial set to</label>{told}<input id="dial" name="dial" inputmode="decimal" size="5" '
+        f'required value="{value}" autocomplete="off"{more}><label for="dial-unit" class="hidden-label">Scale of the '
+        f'dial</label><select id="dial-unit" name="unit">{units}</select><button type="submit">Set</button></form>'
+    )
 
 
 def band_row(row: Mapping[str, str]) -> str:
@@ -95,6 +117,7 @@ def render_now(
     station: str,
     words: Mapping[str, str],
     rows: Sequence[Mapping[str, str]] = (),
+    refused: Refused = NOTHING,
     *,
     signed_in: bool,
     charts: bool,
@@ -105,7 +128,8 @@ def render_now(
     far = "".join(_mark(mark, label) for mark, label in MARK_BUTTONS if mark not in likely)
     cautions = "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS)
     hidden = {
-        name: "" if words[name] else " hidden" for name in ("held_mark", "alarms", "age", "when", "hold", "can_cut")
+        name: "" if words[name] else " hidden"
+        for name in ("held_mark", "alarms", "seen", "standing", "age", "when", "hold", "can_cut", "witness")
     }
     no_rows = " hidden" if rows else ""
     sign_out = '<form method="post" action="/sign-out"><button type="submit" class="plain">Sign out</button></form>'
@@ -122,7 +146,9 @@ def render_now(
         f'<p data-show="age"{hidden["age"]}>{_field("age", words)}.</p></div>'
         '<main class="now">'
         f'<section class="alarm" aria-label="Alarms" data-show="alarms"{hidden["alarms"]}>'
-        f"{_lines('alarms', words, 'said', 'alert')}{_ask('acknowledge', 'I have seen it', 'seen')}</section>"
+        f"{_lines('alarms', words, 'said', 'alert')}"
+        f'<div data-show="seen"{hidden["seen"]}>{_ask("acknowledge", "I have seen it", "seen", notices=words["seen"])}'
+        f'</div><p data-show="standing"{hidden["standing"]}>{_field("standing", words)}</p></section>'
         '<section class="stage" aria-labelledby="now-h">'
         f'<h1 id="now-h">{_field("stage", words)}</h1>'
         f'<p class="quiet">{_field("since", words)} · {_field("batch", words)}</p>'
@@ -132,25 +158,29 @@ def render_now(
         '<section class="held" role="status" aria-label="Noted mark" '
         f'data-show="held_mark"{hidden["held_mark"]}><p>{_field("held_mark", words)}</p>'
         f"{_ask('mark_undo', 'Undo')}</section>"
-        '<section aria-labelledby="values-h"><h2 id="values-h" class="hidden-label">Readings</h2><dl>'
+        '<div class="two"><div class="first"><section aria-labelledby="values-h">'
+        '<h2 id="values-h" class="hidden-label">Readings</h2><dl>'
         f"{_value('Chamber', 'chamber', words)}{_value('Oven air', 'oven', words, 'oven_trust')}"
-        f"{_value('Core', 'core', words, 'band')}{_value('Witness probe', 'witness', words, 'witness_trust')}</dl>"
-        f'<p data-show="hold"{hidden["hold"]}>{_field("hold", words)}</p></section>'
+        f"{_value('Core', 'core', words, 'band')}"
+        f"{_value('Witness probe', 'witness', words, 'witness_trust', may_hide=True)}</dl>"
+        f'<div class="hold" data-show="hold"{hidden["hold"]}><p>{_field("hold", words)}</p>{_hold_bar(words)}</div>'
+        "</section>"
         '<section aria-labelledby="ahead-h"><h2 id="ahead-h">Ahead</h2>'
         f'<ul class="bands" id="bands">{"".join(band_row(row) for row in rows)}</ul>'
         f'<p id="no-bands" class="quiet"{no_rows}>No forecast yet.</p></section>'
         '<section aria-labelledby="marks-h"><h2 id="marks-h">What have you just done?</h2>'
-        f'<div class="marks" id="near">{near}</div>{_DIAL}'
+        f'<div class="marks" id="near">{near}</div>{_dial(refused)}'
         f'<details><summary>Other marks</summary><div class="marks" id="far">{far}</div></details></section>'
-        f"{charts_section}"
+        f'</div><div class="second">{charts_section}'
         '<section aria-labelledby="care-h"><h2 id="care-h">Take care</h2>'
         f'<ul class="care">{cautions}</ul>{_lines("guard_notes", words, "quiet", "status")}'
-        f"{_lines('health', words, 'quiet', 'status')}{sign_out if signed_in else ''}</section></main>"
+        f"{_lines('health', words, 'quiet', 'status')}{sign_out if signed_in else ''}</section></div></div></main>"
         f'<section class="heat" aria-labelledby="heat-h" data-tone="{escape(words["heat_tone"])}">'
         f'<h2 id="heat-h" class="hidden-label">Heat</h2><p class="heat-state" role="status">{_field("heat", words)}</p>'
         f'<div data-show="can_cut"{hidden["can_cut"]}>'
         f"{_ask('cut', 'Cut the heat', 'cut', reason='from the page')}</div>"
-        '<p id="said" role="status"></p></section>',
+        f'<p id="said" role="status"{" class=" + chr(34) + "is-bad" + chr(34) if refused.why else ""}>'
+        f"{escape(refused.why)}</p></section>",
         chart_scripts(charts),
         here="/",
     )

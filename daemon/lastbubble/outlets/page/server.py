@@ -31,12 +31,25 @@ from aiohttp.web_protocol import RequestHandler
 
 from lastbubble.clock import Clock
 from lastbubble.errors import BadInput
+from lastbubble.outlets.page.answers import (
+    PROBLEMS,
+    html,
+    later,
+    packed,
+    problem,
+    reads_pages,
+    same_origin,
+    see,
+    told,
+    whole,
+)
+from lastbubble.outlets.page.asking import Asking, form_of
 from lastbubble.outlets.page.assets import asset, has_charts
 from lastbubble.outlets.page.auth import LONGEST, Brake, Sessions, check_password
-from lastbubble.outlets.page.book import render_batch, render_book
-from lastbubble.outlets.page.book_routes import back_to, book_routes
+from lastbubble.outlets.page.book_routes import BookPages
 from lastbubble.outlets.page.compare import render_compare
 from lastbubble.outlets.page.curves import Curve, chart_rows, overlay_rows
+from lastbubble.outlets.page.forms import NOTHING, Refused
 from lastbubble.outlets.page.now import render_now
 from lastbubble.outlets.page.view import bands, render_sign_in, texts
 from lastbubble.units import Display
@@ -55,7 +68,6 @@ MOST_GUESSES: Final = 8
 #: Curves are reckoned anew after this; everybody who asks in between gets the same [s].
 CURVES_S: Final = 10.0
 BODY_BYTES: Final = 16384
-BODY_S: Final = 5.0
 COOKIE: Final = "lastbubble"
 
 HEADERS: Final[Mapping[str, str]] = {
@@ -98,6 +110,10 @@ class PageSource(Protocol):
 
     def batch(self, number: int) -> dict[str, Any]:
         """One batch with its records as `story`. Raises BadInput when it is not there."""
+        ...
+
+    def report(self, number: int) -> str:
+        """A batch's report as HTML. Raises BadInput when there is no such batch."""
         ...
 
 
@@ -144,6 +160,8 @@ class PageServer:
         self._silent: dict[RequestHandler, float] = {}
         self._curves: dict[tuple[Any, ...], tuple[float, asyncio.Task[bytes]]] = {}
         self._guesses = 0
+        self._book = BookPages(source, station, display, self._off_loop)
+        self._asking = Asking(lambda wanted: source.ask(wanted), self._off_loop, self._again, self._fresh_words, clock)
         self._guessing = asyncio.Lock()
         self._urgent = ThreadPoolExecutor(1, thread_name_prefix="page-cut")
         self._pool = ThreadPoolExecutor(4, thread_name_prefix="page")
@@ -196,15 +214,13 @@ class PageServer:
                 web.get("/now.json", self._now_json),
                 web.get("/series.json", self._series),
                 web.get("/overlay.json", self._overlay),
-                web.get("/book", self._book),
                 web.get("/history", self._history),
-                web.get(r"/batch/{number:\d{1,9}}", self._batch),
-                web.post("/ask", self._ask),
+                web.post("/ask", self._asking.handle),
                 web.get("/sign-in", self._sign_in_page),
                 web.post("/sign-in", self._sign_in),
                 web.post("/sign-out", self._sign_out),
                 web.get("/static/{name}", self._static),
-                *book_routes(self._source, self._station, self._off_loop),
+                *self._book.routes(),
             ]
         )
         self._runner = web.AppRunner(app, access_log=None, keepalive_timeout=20, shutdown_timeout=2)
@@ -260,11 +276,14 @@ class PageServer:
             refused = self._refusal(request)
             response = refused if refused is not None else await handler(request)
         except BadInput as exc:
-            response = _problem(400, str(exc))
+            response = problem(request, 400, str(exc))
         except web.HTTPException as exc:
-            response = _problem(exc.status, _PROBLEMS.get(exc.status, exc.reason))
+            large = f"The request is too large; at most {BODY_BYTES} bytes are taken."
+            response = problem(
+                request, exc.status, large if exc.status == 413 else PROBLEMS.get(exc.status, exc.reason)
+            )
         except TimeoutError:
-            response = _problem(408, "The request's body did not come in time; send it again.")
+            response = problem(request, 408, "The request's body did not come in time; send it again.")
         finally:
             self._busy.discard(caller)
             self._silent[caller] = self._loop.time()
@@ -275,36 +294,40 @@ class PageServer:
     def _refusal(self, request: web.Request) -> web.Response | None:
         host = urlsplit(f"//{request.host}").hostname or ""
         if not self._settings.password and host not in LOOPBACK | set(self._settings.names):
-            return _problem(403, f"This page is not called {host!r:.60}. Open it by 127.0.0.1, or set page.names.")
+            return problem(
+                request, 403, f"This page is not called {host!r:.60}. Open it by 127.0.0.1, or set page.names."
+            )
         changes = request.method not in ("GET", "HEAD")
-        if changes and not _same_origin(request):
-            return _problem(403, "A change must come from this page itself. Open the page and press the button there.")
-        if request.path == "/live" and not _same_origin(request, must=False):
-            return _problem(403, "The live stream is for this page only.")
+        if changes and not same_origin(request):
+            return problem(
+                request, 403, "A change must come from this page itself. Open the page and press the button there."
+            )
+        if request.path == "/live" and not same_origin(request, must=False):
+            return problem(request, 403, "The live stream is for this page only.")
         if not self._settings.password or request.path.startswith(("/static/", "/sign-in")):
             return None
         if self._sessions.holds(request.cookies.get(COOKIE, ""), self._clock.now()):
             return None
-        if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
-            return _see("/sign-in")
-        return _problem(401, "Sign in first.")
+        if request.method == "GET" and reads_pages(request):
+            return see("/sign-in")
+        return problem(request, 401, "Sign in first.")
 
     async def _sign_in_page(self, _: web.Request) -> web.Response:
-        return _html(render_sign_in())
+        return html(render_sign_in())
 
     async def _sign_in(self, request: web.Request) -> web.StreamResponse:
         caller = request.remote or "?"
-        form = await self._form(request)
+        form = await form_of(request)
         password = form.get("password", "")[: LONGEST + 1]
         if self._guesses >= MOST_GUESSES:
-            return _later("Too many sign in at once.", 5.0)
+            return later("Too many sign in at once.", 5.0)
         self._guesses += 1
         try:
             # One after the other: many at once would all be checked before the first wrong one counts.
             async with self._guessing:
                 wait = self._brake.wait_s(caller, self._clock.now())
                 if wait > 0:
-                    return _later("Too many wrong passwords.", wait)
+                    return later("Too many wrong passwords.", wait)
                 right = bool(self._settings.password) and await self._off_loop(
                     functools.partial(check_password, password, self._settings.password)
                 )
@@ -314,9 +337,9 @@ class PageServer:
             self._guesses -= 1
         if not right:
             log.warning("event=page_wrong_password caller=%s", caller)
-            return _html(render_sign_in("That is not the password of this station."), 403)
+            return html(render_sign_in("That is not the password of this station."), 403)
         self._brake.right(caller)
-        response = _see("/")
+        response = see("/")
         response.set_cookie(
             COOKIE,
             self._sessions.begin(self._clock.now()),
@@ -330,7 +353,7 @@ class PageServer:
 
     async def _sign_out(self, request: web.Request) -> web.StreamResponse:
         self._sessions.end(request.cookies.get(COOKIE, ""))
-        response = _see("/sign-in" if self._settings.password else "/")
+        response = see("/sign-in" if self._settings.password else "/")
         response.del_cookie(COOKIE, path="/")
         return response
 
@@ -342,17 +365,24 @@ class PageServer:
         return {**texts(snapshot, self._display), "bands": bands(snapshot)}
 
     async def _now(self, _: web.Request) -> web.Response:
+        return html(await self._station_page())
+
+    async def _station_page(self, refused: Refused = NOTHING) -> str:
         words = await self._fresh_words()
         rows = words.pop("bands")
         signed_in = bool(self._settings.password)
-        return _html(render_now(self._station, words, rows, signed_in=signed_in, charts=has_charts()))
+        return render_now(self._station, words, rows, refused, signed_in=signed_in, charts=has_charts())
+
+    async def _again(self, back: str, refused: Refused) -> str:
+        """The page that a refused form came from, with what was typed."""
+        return await (self._station_page(refused) if back == "/" else self._book.again(back, refused))
 
     async def _now_json(self, _: web.Request) -> web.Response:
-        return _json(await self._off_loop(self._source.snapshot))
+        return told(await self._off_loop(self._source.snapshot))
 
     async def _live(self, request: web.Request) -> web.StreamResponse:
         if len(self._listeners) >= MOST_LISTENERS:
-            return _problem(503, "Too many pages are open at once; close one.")
+            return problem(request, 503, "Too many pages are open at once; close one.")
         response = web.StreamResponse(headers={**HEADERS, "Content-Type": "text/event-stream"})
         queue: asyncio.Queue[str] = asyncio.Queue(maxsize=1)
         await response.prepare(request)
@@ -395,16 +425,16 @@ class PageServer:
     async def _series(self, request: web.Request) -> web.Response:
         points = self._points(request)
         text = request.query.get("batch", "")
-        batch = _whole(text, "batch", 1, 10**9) if text else None
+        batch = whole(text, "batch", 1, 10**9) if text else None
 
         def work() -> dict[str, Any]:
             return chart_rows(self._source.series(batch, points), self._display)
 
-        return _packed(request, await self._reckoned(("series", batch, points), work))
+        return packed(request, await self._reckoned(("series", batch, points), work))
 
     async def _overlay(self, request: web.Request) -> web.Response:
         points = self._points(request)
-        numbers = [_whole(request.query.get(name, ""), name, 1, 10**9) for name in ("a", "b")]
+        numbers = [whole(request.query.get(name, ""), name, 1, 10**9) for name in ("a", "b")]
 
         def work() -> dict[str, Any]:
             both = []
@@ -415,12 +445,12 @@ class PageServer:
                 both.append((f"batch {number}", moved))
             return overlay_rows(both[0], both[1], self._display)
 
-        return _packed(request, await self._reckoned(("overlay", *numbers, points), work))
+        return packed(request, await self._reckoned(("overlay", *numbers, points), work))
 
     @staticmethod
     def _points(request: web.Request) -> int:
         """How fine, in few steps, so that many screens share what is reckoned."""
-        points = _whole(request.query.get("points", "600"), "points", 10, 5000)
+        points = whole(request.query.get("points", "600"), "points", 10, 5000)
         return -(-points // 200) * 200
 
     async def _reckoned(self, key: tuple[Any, ...], work: Callable[[], dict[str, Any]]) -> bytes:
@@ -447,14 +477,6 @@ class PageServer:
             self._curves.pop(key, None)
             raise
 
-    async def _book(self, _: web.Request) -> web.Response:
-        return _html(render_book(self._station, await self._off_loop(self._source.batches)))
-
-    async def _batch(self, request: web.Request) -> web.Response:
-        number = int(request.match_info["number"])
-        batch = await self._off_loop(functools.partial(self._source.batch, number))
-        return _html(render_batch(self._station, batch, self._display, charts=has_charts()))
-
     async def _history(self, request: web.Request) -> web.Response:
         rows = await self._off_loop(self._source.batches)
         numbers = [row["id"] for row in rows]
@@ -463,14 +485,14 @@ class PageServer:
             ("a", "b"), [*numbers[:2], *numbers[:1]] if len(numbers) == 1 else numbers, strict=False
         ):
             text = request.query.get(name, "")
-            chosen.append(_whole(text, name, 1, 10**9) if text else default)
+            chosen.append(whole(text, name, 1, 10**9) if text else default)
         both = [await self._off_loop(functools.partial(self._source.batch, number)) for number in chosen]
-        return _html(render_compare(self._station, rows, both, charts=has_charts()))
+        return html(render_compare(self._station, rows, both, charts=has_charts()))
 
     async def _static(self, request: web.Request) -> web.StreamResponse:
         found = asset(request.match_info["name"])
         if found is None:
-            return _problem(404, "There is no such file.")
+            return problem(request, 404, "There is no such file.")
         tag = f'"{found.tag}"'
         headers = {"Cache-Control": "max-age=3600", "ETag": tag, "Vary": "Accept-Encoding"}
         if request.headers.get("If-None-Match") == tag:
@@ -480,44 +502,6 @@ class PageServer:
             return web.Response(body=found.packed, content_type=found.content_type, charset="utf-8", headers=headers)
         return web.Response(body=found.plain, content_type=found.content_type, charset="utf-8", headers=headers)
 
-    # -- what is asked ---------------------------------------------------------------------------------------------
-
-    async def _form(self, request: web.Request) -> dict[str, str]:
-        async with asyncio.timeout(BODY_S):
-            form = await request.post()
-        return {name: value for name, value in form.items() if isinstance(value, str)}
-
-    async def _ask(self, request: web.Request) -> web.StreamResponse:
-        wanted: dict[str, Any]
-        back = "/"
-        if request.content_type == "application/json":
-            async with asyncio.timeout(BODY_S):
-                try:
-                    wanted = await request.json()
-                except (ValueError, RecursionError):
-                    raise BadInput('The body is not JSON; send an object, as {"ask": "cut"}.') from None
-            if not isinstance(wanted, dict):
-                raise BadInput('The body must be a JSON object, as {"ask": "cut"}.')
-        else:
-            wanted = dict(await self._form(request))
-            back = back_to(str(wanted.pop("back", "")))
-            if "dial" in wanted:
-                wanted["mark"] = f"dial={wanted.pop('dial').strip()}{wanted.pop('unit', '')}"
-        urgent = wanted.get("ask") == "cut"
-        answer = await self._off_loop(functools.partial(self._source.ask, wanted), urgent=urgent)
-        if "text/html" in request.headers.get("Accept", "") and answer.get("ok"):
-            return _see(back)
-        if answer.get("ok"):
-            answer = {**answer, "words": await self._fresh_words()}
-        return _json(answer, 200 if answer.get("ok") else 400)
-
-
-_PROBLEMS: Final[Mapping[int, str]] = {
-    404: "There is no such page here; the station page is at /.",
-    405: "That is not done here in this way.",
-    413: f"The request is too large; at most {BODY_BYTES} bytes are taken.",
-}
-
 
 class _Refused(asyncio.Protocol):
     """Ends a connection as it comes."""
@@ -525,52 +509,3 @@ class _Refused(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         transport.abort()
-
-
-def _same_origin(request: web.Request, *, must: bool = True) -> bool:
-    """Whether the browser says that this very page asks. `must`: saying nothing is a no."""
-    site = request.headers.get("Sec-Fetch-Site")
-    if site is not None and site not in ("same-origin", "none"):
-        return False
-    origin = request.headers.get("Origin")
-    if origin is not None:
-        parts = urlsplit(origin)
-        return parts.scheme in ("http", "https") and parts.netloc == request.host
-    return site == "same-origin" or not must
-
-
-def _whole(text: str, name: str, low: int, high: int) -> int:
-    if not (text.isascii() and text.isdigit() and len(text) < 12 and low <= int(text) <= high):
-        raise BadInput(f"{name} is {text!r:.30}; a whole number from {low} to {high} is allowed.")
-    return int(text)
-
-
-def _see(path: str) -> web.Response:
-    return web.Response(status=303, headers={"Location": path})
-
-
-def _later(why: str, wait_s: float) -> web.Response:
-    response = _html(render_sign_in(f"{why} Try again in {wait_s:.0f} s."), 429)
-    response.headers["Retry-After"] = str(int(wait_s) + 1)
-    return response
-
-
-def _packed(request: web.Request, packed: bytes) -> web.Response:
-    """JSON that was packed already; unpacked for who cannot."""
-    if "gzip" not in request.headers.get("Accept-Encoding", ""):
-        return web.Response(body=gzip.decompress(packed), content_type="application/json", charset="utf-8")
-    return web.Response(
-        body=packed, content_type="application/json", charset="utf-8", headers={"Content-Encoding": "gzip"}
-    )
-
-
-def _html(text: str, status: int = 200) -> web.Response:
-    return web.Response(text=text, status=status, content_type="text/html", charset="utf-8")
-
-
-def _json(data: Any, status: int = 200) -> web.Response:
-    return web.json_response(data, status=status)
-
-
-def _problem(status: int, why: str) -> web.Response:
-    return _json({"ok": False, "why": why}, status)

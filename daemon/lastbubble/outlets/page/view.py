@@ -22,6 +22,7 @@ __all__ = [
     "bands",
     "duration_text",
     "page_html",
+    "render_problem",
     "render_sign_in",
     "texts",
 ]
@@ -202,7 +203,7 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
     if core is not None and snapshot.get("core_low_c") is not None and snapshot.get("core_high_c") is not None:
         low = display.temperature_value(snapshot["core_low_c"])
         high = display.temperature_value(snapshot["core_high_c"])
-        band = f"between {low:.0f} and {high:.0f}"
+        band = f"{low:.0f} to {high:.0f} {'°C' if display.temperature == 'degC' else '°F'}"
     heat_text, tone = _heat(snapshot)
     when = _next_when(snapshot)
     next_text = str(snapshot.get("next_action") or "Nothing to do.")
@@ -211,6 +212,10 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         hold = (
             f"{duration_text(snapshot.get('held_s') or 0)} of {duration_text(snapshot['hold_s'])} at cure temperature"
         )
+    share = 0.0
+    if snapshot.get("hold_s"):
+        share = max(0.0, min(1.0, float(snapshot.get("held_s") or 0.0) / float(snapshot["hold_s"])))
+    alarms = list(snapshot.get("alarms") or ())
     age_s = float(snapshot.get("sample_age_s") or 0.0)
     oven = "; ".join(part for part in (_trust(snapshot, "oven", display), _air(snapshot, display)) if part)
     return {
@@ -227,10 +232,14 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         **_parted("core", display.temperature_text(core) if core is not None else "not known"),
         "chamber": _reading(snapshot, "chamber", display.pressure_text(snapshot.get("chamber_pa"))),
         "oven": _reading(snapshot, "oven", display.temperature_text(snapshot.get("oven_c"))),
-        "witness": _reading(snapshot, "witness", display.temperature_text(snapshot.get("witness_c"))),
+        # A station without a witness probe has no empty place for one.
+        "witness": _reading(snapshot, "witness", display.temperature_text(snapshot["witness_c"]))
+        if snapshot.get("witness_c") is not None or "witness" in (snapshot.get("faults") or {})
+        else "",
         "core": display.temperature_text(core) if core is not None else "not known",
         "band": band,
         "hold": hold,
+        "hold_share": f"{100 * share:.1f}",
         "heat": heat_text,
         "heat_tone": tone,
         "can_cut": "" if snapshot.get("heat_state") == "none" else "yes",
@@ -242,7 +251,10 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         "batch": str(snapshot.get("batch_name") or f"Batch {snapshot.get('batch', '')}".strip()),
         "held_mark": str(snapshot.get("held_mark") or ""),
         "likely": " ".join(LIKELY_MARKS.get(stage, ())),
-        "alarms": "\n".join(str(item["text"]) for item in snapshot.get("alarms") or ()),
+        "alarms": "\n".join(str(item["text"]) for item in alarms),
+        # Only what is on the screen is acknowledged: an alarm that comes as the finger falls sounds on.
+        "seen": ",".join(str(item["notice"]) for item in alarms if item.get("notice")),
+        "standing": "" if all(item.get("notice") for item in alarms) else "It stays until it is mended at the bench.",
         "health": "\n".join(str(line) for line in snapshot.get("health") or ()),
         "age": f"The station has taken no sample for {duration_text(age_s)}" if age_s > OLD_S else "",
     }
@@ -303,7 +315,7 @@ def _air(snapshot: Mapping[str, Any], display: Display) -> str:
 PLACES: Final[Sequence[tuple[str, str]]] = (
     ("/", "Now"),
     ("/plan", "Plan"),
-    ("/book", "Batch book"),
+    ("/book", "Book"),
     ("/resin", "Resin"),
     ("/history", "Compare"),
 )
@@ -338,4 +350,13 @@ def render_sign_in(note: str = "") -> str:
         '<form method="post" action="/sign-in"><label for="password">Password of this station</label>'
         '<input id="password" name="password" type="password" autocomplete="current-password" required maxlength="256">'
         '<button type="submit">Sign in</button></form></main>',
+    )
+
+
+def render_problem(why: str) -> str:
+    """A page that says why there is none, and the way back."""
+    return page_html(
+        "Not done",
+        f'<main class="narrow"><h1>Not done</h1><p role="alert" class="caution">{escape(why)}</p>'
+        '<p class="ways"><a href="/">To the station page</a></p></main>',
     )

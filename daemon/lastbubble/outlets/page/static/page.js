@@ -75,6 +75,10 @@
         }));
       }
     }
+    for (const node of document.querySelectorAll("[data-value]")) node.value = words[node.dataset.value] ?? node.value;
+    for (const node of document.querySelectorAll("[data-width]")) {
+      if (words[node.dataset.width] !== undefined) node.setAttribute("width", words[node.dataset.width]);
+    }
     for (const node of document.querySelectorAll("[data-show]")) node.hidden = !words[node.dataset.show];
     for (const node of document.querySelectorAll("[data-tone]")) node.dataset.tone = words.heat_tone;
     const rows = byId("bands");
@@ -161,14 +165,14 @@
 
   document.addEventListener("submit", async (submit) => {
     const form = submit.target;
-    if (form.getAttribute("action") !== "/ask") return;
+    const said = byId("said");
+    // Only the station page answers in place; a form of the book is sent as it is, and its page comes again.
+    if (form.getAttribute("action") !== "/ask" || !said) return;
     submit.preventDefault();
     const button = form.querySelector("button");
     if (button.getAttribute("aria-busy") === "true") return;
-    const said = byId("said");
     const data = new FormData(form);
     const tell = (text, bad) => {
-      if (!said) return;
       said.textContent = text;
       said.classList.toggle("is-bad", bad);
     };
