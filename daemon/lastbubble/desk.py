@@ -206,7 +206,7 @@ def checked(request: Any, *, page: bool = False) -> tuple[str, Json]:
             out[key] = row.fields[key](value)
         except BadInput as exc:
             text = str(exc)
-            raise BadInput(text if text.startswith(key) else f"{name}: {key} {text}") from exc
+            raise BadInput(f"{name}: {key} {text}" if text.startswith(("is ", "must ")) else text) from exc
     missing = [key for key in row.must if key not in out]
     if missing:
         raise BadInput(f"{name} needs {', '.join(missing)}")

@@ -54,6 +54,9 @@ class Source:
     def batches(self) -> list[dict[str, Any]]:
         return [{"id": 1, "name": "<b>slabs</b>", "opened_utc": "2026-03-01T12:00:00Z", "closed_utc": ""}]
 
+    def report(self, number: int) -> str:
+        raise BadInput(f"there is no batch {number}")
+
     def batch(self, number: int) -> dict[str, Any]:
         if number != 1:
             raise BadInput(f"there is no batch {number}")

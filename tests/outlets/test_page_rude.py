@@ -178,6 +178,76 @@ def test_what_is_no_request_ends_its_connection_only(served: Served, words: byte
     assert source.asked == []
 
 
+CHANGES = ("POST", "PUT", "PATCH", "DELETE")
+ELSEWHERE: list[dict[str, str]] = [
+    {},
+    {"Origin": "http://elsewhere.example"},
+    {"Origin": "null"},
+    {"Origin": ""},
+    {"Origin": "http://127.0.0.1"},
+    {"Origin": "http://127.0.0.1:1"},
+    {"Origin": "file://"},
+    {"Origin": "http://user@{host}"},
+    {"Origin": "ftp://{host}"},
+    {"Origin": "http://{host}.elsewhere.example"},
+    {"Origin": "http://elsewhere.example/{host}"},
+    {"Origin": "http://{host}", "Sec_Fetch_Site": "cross-site"},
+    {"Origin": "http://{host}", "Sec_Fetch_Site": "same-site"},
+    {"Sec_Fetch_Site": "cross-site"},
+    {"Sec_Fetch_Site": "none"},
+    {"Referer": "http://{host}/"},
+]
+
+
+def test_every_route_that_changes_anything_is_known(served: Served) -> None:
+    """What the next test goes through is the router's own table; a new way to change something stands here too."""
+    told = {method: served[0].addresses(method) for method in CHANGES}
+    assert told == {"POST": ["/ask", "/sign-in", "/sign-out"], "PUT": [], "PATCH": [], "DELETE": []}
+    assert served[0].addresses("*") == []
+
+
+@pytest.mark.parametrize("password", ["", "correct horse"], ids=["loopback", "with a password"])
+@pytest.mark.parametrize("headers", ELSEWHERE, ids=lambda headers: " ".join(headers.values()) or "nothing said")
+def test_no_change_comes_from_elsewhere(password: str, headers: dict[str, str]) -> None:
+    """Each changing route of the router's table, by each way to say where it comes from, or not to; signed in too."""
+    made = serve(password)
+    server, source = made
+    try:
+        cookie = {"Cookie": f"lastbubble={server._sessions.begin(server._clock.now())}"}
+        sent = {name: value.format(host=f"127.0.0.1:{server.port}") for name, value in headers.items()}
+        for method in CHANGES:
+            for path in server.addresses(method):
+                for kind, body in ((FORM, urlencode({"ask": "cut"})), ("application/json", '{"ask": "cut"}'),
+                                   ("text/plain", '{"ask": "cut"}')):  # fmt: skip
+                    status, answered, text = call(server, method, path, body, Content_Type=kind, **cookie, **sent)
+                    assert status == 403, (path, kind)
+                    assert "Set-Cookie" not in answered
+                    assert "must come from this page itself" in text
+        assert source.asked == []
+    finally:
+        server.close()
+
+
+@pytest.mark.parametrize("password", ["", "correct horse"], ids=["loopback", "with a password"])
+def test_nothing_that_only_shows_can_be_asked_to_change(password: str) -> None:
+    """GET and HEAD of every address, also with a change in the query, ask the desk for nothing but to be told."""
+    made = serve(password)
+    server, source = made
+    try:
+        cookie = {"Cookie": f"lastbubble={server._sessions.begin(server._clock.now())}"}
+        for path in server.addresses("GET"):
+            if path == "/live":
+                continue
+            for method in ("GET", "HEAD"):
+                address = path.replace("{number}", "1").replace("{name}", "page.js")
+                query = urlencode({"ask": "cut", "keep": "on", "mark": "vented", "lot": "x"})
+                call(server, method, f"{address}?{query}", **cookie)
+        assert {asked["ask"] for asked in source.asked} <= {"plan", "resin_show"}
+        assert not any({"keep", "mark"} & set(asked) for asked in source.asked)
+    finally:
+        server.close()
+
+
 @pytest.mark.parametrize("path", ["/", "/live", "/now.json", "/series.json", "/overlay.json?a=1&b=1", "/book"])
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "OPTIONS", "POST"])
 def test_only_asking_changes_anything(served: Served, path: str, method: str) -> None:

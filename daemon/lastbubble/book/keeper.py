@@ -233,6 +233,8 @@ class Keeper:
             facts["density"] = fields["density"]
         if fields.get("initiator"):
             facts["initiator"] = _checked("initiator", lambda: initiator(fields["initiator"]).name)
+        if fields.get("keeps_at") and not fields.get("keeps"):
+            raise BadInput("keeps is missing; say how long it keeps at that temperature, as '180 d'")
         if fields.get("keeps"):
             facts["keeps_s"] = length_s(fields["keeps"], "keeps")
             if not 3600 <= facts["keeps_s"] <= 20 * 365 * 86400:

@@ -49,7 +49,7 @@ h1{font-size:1.7rem;margin:0}h2{font-size:1.1rem;margin:1.1rem 0 .3rem;border-bo
 p{margin:.3rem 0}.quiet{color:#47504e}.care{border:2px solid #6b230e;padding:.4rem .7rem;margin:.6rem 0}
 dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(11rem,1fr));gap:.3rem 1rem;margin:.4rem 0}
 dt{color:#47504e;font-size:.9rem}dd{margin:0;font-weight:600}
-.wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.92rem}
+.wide,.plot{overflow-x:auto}.plot svg{min-width:44rem}table{border-collapse:collapse;width:100%;font-size:.92rem}
 th,td{text-align:left;vertical-align:top;padding:.15rem .6rem .15rem 0;border-bottom:1px solid #ccc}
 td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}ul{margin:.2rem 0;padding-left:1.2rem}
 svg{width:100%;height:auto;display:block}svg text{font:11px system-ui,sans-serif}svg .s{font-size:10.5px}
@@ -60,7 +60,7 @@ figcaption{font-size:.85rem}
 @media print{body{font-size:7.6pt;line-height:1.25;padding:0;max-width:none}h1{font-size:13pt}
  h2{font-size:9pt;margin:.35rem 0 .1rem}table{font-size:7.2pt}th,td{padding:.05rem .4rem .05rem 0}dt{font-size:7pt}
  .care{padding:.1rem .4rem;margin:.2rem 0}.care p{margin:.05rem 0}dl{margin:.1rem 0}p{margin:.1rem 0}
- svg{max-height:4.2cm;margin:0 auto}.cols{columns:2}.wide{overflow:visible}
+ .plot svg{min-width:0}svg{max-height:4.2cm;margin:0 auto}.cols{columns:2}.wide{overflow:visible}
  details{display:none}tr,figure{break-inside:avoid}
  @page{size:A4;margin:9mm}}
 """
@@ -203,7 +203,14 @@ class _Page:
             levels=[(self.display.temperature_value(self.context.target_c), "core's target")] if band else [],
             least_span=10.0,
         )
-        drawn = "".join(part for part in (chamber, oven) if part) or "<p>No curve: nothing was read.</p>"
+        drawn = (
+            "".join(
+                f'<div class="plot" tabindex="0" role="region" aria-label="Drawing: {what}">{part}</div>'
+                for what, part in (("chamber pressure", chamber), ("oven and core", oven))
+                if part
+            )
+            or "<p>No curve: nothing was read.</p>"
+        )
         legend = "Upright lines: when it happened; dotted beside them: when it was said."
         return f'<section><h2>Curves</h2>{drawn}<p class="quiet">{legend}</p></section>'
 
@@ -426,7 +433,11 @@ def _whose(deed: Mapping[str, Any] | None) -> str:
 def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
     top = "".join(f'<th scope="col">{escape(head)}</th>' for head in heads)
     lines = "".join("<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in rows)
-    return f'<div class="wide"><table><thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table></div>'
+    label = f"Table: {', '.join(head for head in heads if head)}"
+    return (
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}"><table>'
+        f"<thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table></div>"
+    )
 
 
 def report_html(reader: Reader, batch: int, display: Display, *, photos: bool = False) -> str:

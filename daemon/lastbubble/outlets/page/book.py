@@ -66,7 +66,7 @@ def _one(row: Mapping[str, Any]) -> str:
     small = ", ".join(part for part in (str(row.get("material") or ""), when) if part)
     return (
         f'<li{"" if closed else " class=" + chr(34) + "you" + chr(34)}><a href="/batch/{number}"><b>{number}</b> '
-        f'{escape(str(row.get("name") or "unnamed"))}</a><p class="quiet">{escape(small)}</p></li>'
+        f'<span>{escape(str(row.get("name") or "unnamed"))}</span></a><p class="quiet">{escape(small)}</p></li>'
     )
 
 
@@ -158,10 +158,11 @@ def _facts(batch: Mapping[str, Any], display: Display) -> str:
 
 
 def _share(found: Mapping[str, float] | None) -> str:
-    """A share with its 80 % band, in per cent."""
+    """A share with its 80 % band, in per cent, as HTML."""
     if found is None:
         return ""
-    return f"{100 * found['value']:.1f} % ({100 * found['low']:.1f} to {100 * found['high']:.1f})"
+    band = f"({100 * found['low']:.1f} to {100 * found['high']:.1f})"
+    return f"{100 * found['value']:.1f} % <small>{band}</small>"
 
 
 _UPTAKE: Final = (
@@ -180,9 +181,9 @@ def _piece(piece: Mapping[str, Any], found: Mapping[str, Any]) -> str:
     sizes = " x ".join(str(piece[name]) for name in _SIZES if piece.get(name))
     count = f"{piece['count']} of" if piece.get("count") else ""
     told = " ".join(filter(None, (count, str(piece.get("material", "")), str(piece.get("shape", "")), sizes)))
-    rows = [(when, str(piece[when])) for when in ("dry", "wet", "cured") if piece.get(when)]
+    rows = [(when, escape(str(piece[when]))) for when in ("dry", "wet", "cured") if piece.get(when)]
     rows += [(words, _share(found.get(key))) for key, words in _UPTAKE if found.get(key)]
-    items = "".join(f"<div><dt>{escape(a)}</dt><dd>{escape(b)}</dd></div>" for a, b in rows)
+    items = "".join(f"<div><dt>{escape(a)}</dt><dd>{b}</dd></div>" for a, b in rows)
     remarks = listed(found.get("remarks") or (), "care") if found.get("remarks") else ""
     empty = "" if rows else '<p class="quiet">Not weighed yet.</p>'
     note = f"<p>{escape(str(piece['note']))}</p>" if piece.get("note") else ""

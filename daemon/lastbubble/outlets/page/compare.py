@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any, Final
 
-from lastbubble.outlets.page.now import chart_scripts
+from lastbubble.outlets.page.now import NUMBERS, chart_scripts
 from lastbubble.outlets.page.view import duration_text, page_html
 
 __all__ = ["moments", "pump_down_of", "render_compare"]
@@ -114,7 +114,8 @@ def render_compare(
         f'data-a="{int(first["id"])}" data-b="{int(second["id"])}"><h3>Chamber pressure</h3>'
         '<div class="chart" id="chart-pressure" role="img" aria-label="Chamber pressure of both batches"></div>'
         '<h3>Oven air</h3><div class="chart" id="chart-temperature" role="img" aria-label="Oven air of both batches">'
-        '</div><p id="chart-note" class="quiet">Charts need a script; the table does not.</p></div></section>'
+        '</div><p id="chart-note" class="quiet">Charts need a script; the table does not.</p>'
+        f"{NUMBERS}</div></section>"
         if charts
         else ""
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
+from lastbubble.outlets.page.view import duration_text
 from lastbubble.units import Display
 
 __all__ = ["Curve", "chart_rows", "joined", "overlay_rows"]
@@ -110,6 +111,13 @@ def chart_rows(curves: Mapping[str, Curve], display: Display) -> dict[str, Any]:
         ],
         "pressure_said": _said("Chamber pressure", [("chamber", chamber)], display.pressure_text),
         "temperature_said": _said("Temperature", [("oven air", oven), ("core", core)], display.temperature_text),
+        "numbers": _numbers(
+            [
+                ("Chamber", chamber, display.pressure_text),
+                ("Oven air", oven, display.temperature_text),
+                ("Core", core, display.temperature_text),
+            ]
+        ),
         "note": f"Every peak of the whole batch is drawn. Solid: oven air; dashed, with its band: core ({unit}).",
     }
 
@@ -134,8 +142,41 @@ def overlay_rows(
         ]
         title = "Chamber pressure" if what == "pressure" else "Oven air"
         out[f"{what}_said"] = _said(title, [(names[0], one), (names[1], two)], text)
+    out["numbers"] = _numbers(
+        [
+            (f"{word}, {name}", curves.get(column, _NO_CURVE), text)
+            for word, column, text in (
+                ("Chamber", "chamber_pa", display.pressure_text),
+                ("Oven air", "oven_c", display.temperature_text),
+            )
+            for name, curves in zip(names, (first[1], second[1]), strict=True)
+        ]
+    )
     out["note"] = f"Solid: {names[0]}; dashed: {names[1]}. Every peak is drawn; hour 0 is each batch's pump-down."
     return out
+
+
+#: Rows of the table beside the charts: few enough to be read out.
+_ROWS: Final = 24
+
+
+def _numbers(columns: Sequence[tuple[str, Curve, Callable[[float | None], str]]]) -> dict[str, Any]:
+    """The curves at even moments, as texts, for whom a drawing says nothing; where nothing was read a dash."""
+    ends = [curve[place][0] for _, curve, _ in columns if curve for place in (0, -1)]
+    heads = ["After", *(name for name, _, _ in columns)]
+    if not ends:
+        return {"heads": heads, "rows": []}
+    begin, end = min(ends), max(ends)
+    times = [begin + (end - begin) * step / _ROWS for step in range(_ROWS + 1)] if end > begin else [begin]
+    values = [joined(curve, times) for _, curve, _ in columns]
+    rows = []
+    for place, time_s in enumerate(times):
+        told = [
+            "-" if column[place] is None else text(column[place])
+            for column, (_, _, text) in zip(values, columns, strict=True)
+        ]
+        rows.append([f"{'-' if time_s < -0.5 else ''}{duration_text(abs(time_s))}", *told])
+    return {"heads": heads, "rows": rows}
 
 
 def _said(title: str, curves: Sequence[tuple[str, Curve]], text: Callable[[float | None], str]) -> str:

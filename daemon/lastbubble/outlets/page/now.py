@@ -12,7 +12,7 @@ from html import escape
 from lastbubble.outlets.page.forms import NOTHING, Refused
 from lastbubble.outlets.page.view import CAUTIONS, MARK_BUTTONS, page_html
 
-__all__ = ["band_row", "chart_figures", "chart_scripts", "render_now"]
+__all__ = ["NUMBERS", "band_row", "chart_figures", "chart_scripts", "render_now"]
 
 
 def _field(name: str, words: Mapping[str, str]) -> str:
@@ -95,6 +95,13 @@ def band_row(row: Mapping[str, str]) -> str:
     )
 
 
+#: Filled by the script that draws the charts.
+NUMBERS = (
+    '<details id="numbers" hidden><summary>The curves as numbers</summary><div class="wide" tabindex="0" role="region" '
+    'aria-label="Table: the curves as numbers"><table><thead></thead><tbody></tbody></table></div></details>'
+)
+
+
 def chart_figures(batch: str = "") -> str:
     """The two charts of a batch ("" = the open one); the script draws them, and says beside them what they show."""
     which = f' data-batch="{escape(batch)}"' if batch else ""
@@ -103,7 +110,7 @@ def chart_figures(batch: str = "") -> str:
         'aria-label="Chamber pressure over the batch"></div><h3>Temperature</h3>'
         '<div class="chart" id="chart-temperature" role="img" '
         'aria-label="Oven air and core temperature over the batch"></div>'
-        '<p id="chart-note" class="quiet">Charts need a script; the values above do not.</p></div>'
+        f'<p id="chart-note" class="quiet">Charts need a script; the values above do not.</p>{NUMBERS}</div>'
     )
 
 

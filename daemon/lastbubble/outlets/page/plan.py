@@ -89,9 +89,16 @@ def _plan_body(plan: Mapping[str, Any], asked: Mapping[str, str]) -> str:
             (one["clock"], f"{one['inside']:.0%}", duration_text(one["wait_s"]) if one["wait_s"] >= 60 else "none")
             for one in plan["starts"]
         ]
-        words = f"You are awake from {plan['awake'][0]} to {plan['awake'][1]}, as the settings say."
-        over = ("Start", "Chance that nothing waits for you", "Waiting, on average")
-        parts.append(section("starts-h", "When to start", table("Starts", over, begins) + f"<p>{escape(words)}</p>"))
+        words = (
+            "No wait: the chance that nothing has to wait for you; wait: how long it does on average. You are awake "
+            f"from {plan['awake'][0]} to {plan['awake'][1]}, as the settings say."
+        )
+        over = ("Start", "No wait", "Wait")
+        parts.append(
+            section(
+                "starts-h", "When to start", table("Starts", over, begins) + f'<p class="quiet">{escape(words)}</p>'
+            )
+        )
     again = {} if asked.get("start") else {"start": str(plan["start_utc"])}
     keep = form_html("plan", "", "Keep this plan", keep="on", back="/plan", **{**dict(asked), **again})
     parts.append(section("moments-h", "When you are needed", _moments(plan) + keep))

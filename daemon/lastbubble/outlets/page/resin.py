@@ -100,8 +100,11 @@ def render_resin(station: str, lots: Sequence[Mapping[str, Any]], refused: Refus
             + choice("event", "place", "Place", _PLACES, event)
             + fields_html("event", EVENT_FIELDS, event)
         )
+        form = form_html("resin_event", body, "Keep it", back="/resin")
+        opened = " open" if event.why else ""
+        told = "Moved, measured, topped up, contaminated ..."
         parts.append(
-            section("event-h", "Say what befell a lot", form_html("resin_event", body, "Keep it", back="/resin"))
+            section("event-h", "What befell a lot", f"<details{opened}><summary>{told}</summary>{form}</details>")
         )
     body = fields_html("lot", LOT_FIELDS, begin) + choice("lot", "place", "Stands in", _PLACES, begin)
     body += (

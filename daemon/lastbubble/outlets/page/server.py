@@ -266,6 +266,12 @@ class PageServer:
         """Run what may take a moment beside the loop, so that no caller waits for another's."""
         return await self._loop.run_in_executor(self._urgent if urgent else self._pool, work)
 
+    def addresses(self, method: str) -> list[str]:
+        """What is answered to this method, as the router has it."""
+        app = self._runner.app if self._runner is not None else web.Application()
+        found = (route.resource.canonical for route in app.router.routes() if route.method == method and route.resource)
+        return sorted(set(found))
+
     # -- who may ---------------------------------------------------------------------------------------------------
 
     @web.middleware

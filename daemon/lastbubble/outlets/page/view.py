@@ -321,12 +321,15 @@ PLACES: Final[Sequence[tuple[str, str]]] = (
 )
 
 
+def _current(how: str) -> str:
+    return f' aria-current="{how}"' if how else ""
+
+
 def page_html(title: str, body: str, scripts: str = "", *, here: str = "", cls: str = "") -> str:
     """A whole page; `here` is its address among `PLACES`, `cls` a class of its body."""
-    links = "".join(
-        f'<a href="{path}"{" aria-current=" + chr(34) + "page" + chr(34) if path == here else ""}>{words}</a>'
-        for path, words in PLACES
-    )
+    # A batch's own page is in the book, but is not the book.
+    current = {here: "page"} | ({"/book": "true"} if here == "/batch" else {})
+    links = "".join(f'<a href="{path}"{_current(current.get(path, ""))}>{words}</a>' for path, words in PLACES)
     ways = f'<nav aria-label="Pages" class="places">{links}</nav>' if here else ""
     return (
         "<!doctype html>\n"

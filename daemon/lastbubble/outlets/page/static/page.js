@@ -204,6 +204,10 @@
       axisLineColor: colour("--line"), gridLineColor: colour("--grid") };
     if (charts[id]) { charts[id].updateOptions({ file: rows, ...look }); return; }
     const values = key(place, names);
+    // A curve that stands still would leave a logarithmic axis without any height.
+    const ys = rows.flatMap((row) => row.slice(1)).filter((y) => typeof y === "number");
+    const least = Math.min(...ys), most = Math.max(...ys);
+    if (options.logscale && ys.length && most < 1.5 * least) options.valueRange = [least / 2, most * 2];
     charts[id] = new Dygraph(place, rows, { ...look, labels: ["h", ...names], strokeWidth: 2, labelsKMB: false,
       axisLabelFontSize: 14, connectSeparatedPoints: false, yRangePad: 6, ...(fingers ? { interactionModel: {} } : {}),
       series: { [names[1] || ""]: { strokePattern: [8, 4] } },
@@ -238,6 +242,23 @@
   if (typeof Dygraph !== "undefined") {
     Dygraph.PLUGINS = Dygraph.PLUGINS.filter((plugin) => plugin !== Dygraph.Plugins.Legend);
   }
+  const tabulate = (table) => {
+    const box = byId("numbers");
+    if (!box || !table) return;
+    const line = (cells, kind, scope) => {
+      const row = document.createElement("tr");
+      cells.forEach((text, place) => {
+        const cell = document.createElement(kind === "th" || place === 0 ? "th" : "td");
+        if (cell.tagName === "TH") cell.scope = kind === "th" ? "col" : scope;
+        cell.textContent = text;
+        row.append(cell);
+      });
+      return row;
+    };
+    box.querySelector("thead").replaceChildren(line(table.heads, "th"));
+    box.querySelector("tbody").replaceChildren(...table.rows.map((cells) => line(cells, "td", "row")));
+    box.hidden = table.rows.length === 0;
+  };
   const describe = (id, text) => { const place = byId(id); if (place) place.setAttribute("aria-label", text); };
 
   const load = async () => {
@@ -261,6 +282,7 @@
     describe("chart-pressure", data.pressure_said);
     describe("chart-temperature", data.temperature_said);
     put(byId("chart-note"), data.note);
+    tabulate(data.numbers);
   };
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", load);
   addEventListener("load", () => {
