@@ -141,6 +141,12 @@ def test_a_probe_is_as_good_as_its_wire_until_it_is_checked_at_two_points() -> N
     assert (context.oven_grade, context.witness_grade) == ("checked", "class_2")
 
 
+@pytest.mark.parametrize(("written", "told"), [({}, ""), ({"fan": True}, "yes"), ({"fan": False}, "no")])
+def test_a_fan_is_told_or_not_known(written: dict[str, bool], told: str) -> None:
+    station = made(oven={"probes": [{"name": "oven", "select_pin": 5}], **written})
+    assert station.to_context().oven_fan == told
+
+
 def test_no_field_of_the_guard_is_forgotten() -> None:
     """A new field of the guard's settings must be mapped, or said here to be no person's business."""
     not_for_a_person = {"period_s"}

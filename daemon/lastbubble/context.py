@@ -41,6 +41,7 @@ class Context:
     witness_grade : how far the witness probe may be off: "checked" at two points, else its "class_1" or "class_2"
         (IEC 60584-1); "" = as class_1
     oven_grade : the same of the probe in the oven's air; "" = not told
+    oven_fan : "yes" | "no": whether the oven blows its air about
     initiator : a name of `shared/reference/initiators.csv`
     oven_learnt : what earlier batches taught of this oven (JSON text, written by the oven model)
     history : earlier stops of this station, same material and thickness (JSON text, written by the degassing model)
@@ -65,6 +66,7 @@ class Context:
     witness: str = ""
     witness_grade: str = ""
     oven_grade: str = ""
+    oven_fan: str = ""
     initiator: str = ""
     oven_learnt: str = ""
     history: str = ""
@@ -98,6 +100,7 @@ _WORDS: Final[Mapping[str, tuple[str, ...]]] = {
     "gauge_kind": ("absolute", "gauge", "vacuum"),
     "witness": ("slowest", "other"),
     "witness_grade": ("checked", "class_1", "class_2"),
+    "oven_fan": ("yes", "no"),
     "oven_grade": ("checked", "class_1", "class_2"),
 }
 

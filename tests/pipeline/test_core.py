@@ -185,12 +185,21 @@ def test_one_observation_moves_what_it_tells_of_and_leaves_the_rest() -> None:
 def test_what_was_learnt_comes_back_wider_and_in_place() -> None:
     z = standard_scores(400)
     taught = assimilate(z, z[:, DIMENSIONS.index("convection")], -1.5, 0.3)
-    again = learnt_scores(z, learnt_text(taught))
+    again = learnt_scores(z, learnt_text(taught, Context()), Context())
     at = DIMENSIONS.index("convection")
     assert again[:, at].mean() == pytest.approx(taught[:, at].mean(), abs=0.01)
     assert taught[:, at].std() < again[:, at].std() < 1
     piece = DIMENSIONS.index("conductivity")
     assert (again[:, piece] == z[:, piece]).all()
+
+
+@pytest.mark.parametrize("now", [Context(oven_fan="yes"), Context(oven_grade="checked")])
+def test_what_was_learnt_of_an_oven_told_otherwise_teaches_nothing(now: Context) -> None:
+    """The same score of convection means another coefficient once somebody has told that there is a fan."""
+    z = standard_scores(400)
+    taught = assimilate(z, z[:, DIMENSIONS.index("convection")], -1.5, 0.3)
+    assert (learnt_scores(z, learnt_text(taught, Context()), now) == z).all()
+    assert (learnt_scores(z, learnt_text(taught, now), now) != z).any()
 
 
 def test_weighted_quantiles() -> None:

@@ -237,7 +237,7 @@ def test_what_was_learnt_stays_with_the_station() -> None:
     log = made(probe=True, **strange)
     _, taught = run(log.samples, replace(SLAB, witness="slowest"))
     text = taught.learnt()
-    assert set(json.loads(text)) == {"names", "mean", "cov"}
+    assert set(json.loads(text)) == {"told", "names", "mean", "cov"}
     plain = [replace(sample, witness_c=None) for sample in log.samples]
     new = events(run(plain)[0])["cure_temperature_reached"]
     old = events(run(plain, replace(SLAB, oven_learnt=text))[0])["cure_temperature_reached"]

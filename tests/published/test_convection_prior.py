@@ -48,3 +48,17 @@ def test_a_fan_is_the_rest_and_bounded() -> None:
     assert 0.15 < len(fan) / BODIES < 0.25
     assert fan.min() >= 10.0 - 1e-9
     assert fan.max() <= 25.0 + 1e-9
+
+
+def test_who_tells_of_the_fan_has_one_kind_of_oven_only() -> None:
+    """The same bands; the spread of each is a fifth less at least than that of both together."""
+
+    def spread(told: str) -> tuple[float, float, float]:
+        h_c = draw(Context(oven_fan=told), standard_scores(BODIES)).h_c
+        low, high = np.quantile(h_c, (0.1, 0.9))
+        return float(low), float(high), float(np.std(np.log(h_c)))
+
+    both, still, fan = spread(""), spread("no"), spread("yes")
+    assert 3.5 < still[0] < still[1] < 9.5
+    assert 9.0 < fan[0] < fan[1] < 25.0
+    assert max(still[2], fan[2]) < 0.8 * both[2]

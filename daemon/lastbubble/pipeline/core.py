@@ -148,7 +148,7 @@ def draw(context: Context, scores: Array) -> Draws:
     lying = 0.95 * np.exp(0.08 * z[_AT["lying"]])
     return Draws(
         shape=shape,
-        h_c=_convection(z[_AT["convection"]]) * lying,
+        h_c=_convection(z[_AT["convection"]], context.oven_fan) * lying,
         emissivity=_between(0.45, 0.95, z[_AT["emissivity"]]) * lying,
         wall_lag_s=900.0 * np.exp(0.6 * z[_AT["wall_lag"]]),
         wall_loss=0.07 * np.exp(0.65 * z[_AT["wall_loss"]]) - 0.01,
@@ -173,11 +173,13 @@ def draw(context: Context, scores: Array) -> Draws:
     )
 
 
-def _convection(z: Array) -> Array:
-    """Scores -> coefficient of convection [W/(m2 K)]: four ovens in five with still air, 4 to 9 (free convection on a
-    50 mm piece, shared/reference/heat_transfer_coefficients.csv), the rest with a fan, 10 to 25."""
+def _convection(z: Array, has_fan: str) -> Array:
+    """Scores -> coefficient of convection [W/(m2 K)]: still air 4 to 9 (free convection on a 50 mm piece,
+    shared/reference/heat_transfer_coefficients.csv), a fan 10 to 25. Where nobody told, one oven in five has one."""
     still, fan = 6.2 * np.exp(0.27 * z), np.minimum(10.0 * np.exp(0.75 * np.maximum(z - 0.84, 0.0)), 25.0)
-    return np.where(z < 0.84, still, fan)
+    if has_fan == "yes":
+        return np.asarray(np.clip(15.5 * np.exp(0.33 * z), 8.0, 30.0))
+    return still if has_fan == "no" else np.where(z < 0.84, still, fan)
 
 
 def _between(low: float, high: float, z: Array) -> Array:
@@ -510,15 +512,18 @@ def weighted_quantiles(values: Array, weight: Array, at: tuple[float, ...]) -> l
     return out
 
 
-def learnt_scores(scores: Array, text: str) -> Array:
+def learnt_scores(scores: Array, text: str, context: Context) -> Array:
     """Prior scores with what earlier batches taught of this oven in place of the plain prior.
 
-    text : JSON as `learnt_text` writes it; anything else teaches nothing
+    text : JSON as `learnt_text` writes it; anything else teaches nothing, nor does what was learnt when something else
+        was told of the oven: the same scores meant other ovens then
     """
     if not text:
         return scores
     try:
         data = json.loads(text)
+        if data.get("told", "") != _told(context):
+            return scores
         names = [str(name) for name in data["names"]]
         mean = np.array(data["mean"], dtype=np.float64)
         cov = np.array(data["cov"], dtype=np.float64)
@@ -526,7 +531,7 @@ def learnt_scores(scores: Array, text: str) -> Array:
         if mean.shape != (len(names),) or cov.shape != (len(names), len(names)):
             return scores
         factor = np.linalg.cholesky(cov)
-    except (ValueError, KeyError, TypeError, np.linalg.LinAlgError):
+    except (ValueError, KeyError, TypeError, AttributeError, np.linalg.LinAlgError):
         return scores
     out = scores.copy()
     out[:, columns] = mean + scores[:, columns] @ factor.T
@@ -556,13 +561,19 @@ def assimilate(scores: Array, told: Array, observed: float, error: float) -> Arr
     return np.asarray(mean + gain * (observed - told_mean) + apart - less * told_apart[:, None] * gain)
 
 
-def learnt_text(scores: Array) -> str:
+def _told(context: Context) -> str:
+    """What of the oven the scores' meaning depends on."""
+    return " ".join(part for part in (context.oven_fan and f"fan {context.oven_fan}", context.oven_grade) if part)
+
+
+def learnt_text(scores: Array, context: Context) -> str:
     """What these bodies know of the oven, for the next batch (see `learnt_scores`)."""
     z = scores[:, [_AT[name] for name in OVEN_DIMENSIONS]]
     # Ovens drift and loads differ: what one batch taught is not believed quite as sharply in the next.
     cov = np.cov(z.T) * 1.3 + 0.04 * np.eye(len(OVEN_DIMENSIONS))
     return json.dumps(
         {
+            "told": _told(context),
             "names": list(OVEN_DIMENSIONS),
             "mean": [round(float(value), 4) for value in z.mean(axis=0)],
             "cov": [[round(float(value), 5) for value in row] for row in cov],

@@ -104,7 +104,7 @@ class OvenSide:
         self.phase: Phase = "cold"
         self.phase_since_s = 0.0
         self._start_s: float | None = None
-        self._scores = learnt_scores(standard_scores(BODIES), context.oven_learnt)
+        self._scores = learnt_scores(standard_scores(BODIES), context.oven_learnt, context)
         self._grid = AirGrid(STEP_S)
         self._level = AirLevel(STEP_S)
         self._dips = Dips(STEP_S)
@@ -420,7 +420,7 @@ class OvenSide:
     def _disown_probe(self, sample: Sample, said: list[Record]) -> None:
         """Nothing of this size and material warms so quickly: the probe is elsewhere, and the plain prior decides."""
         self._quicker = True
-        self._scores = learnt_scores(standard_scores(BODIES), self.context.oven_learnt)
+        self._scores = learnt_scores(standard_scores(BODIES), self.context.oven_learnt, self.context)
         self._taught = 0
         self._run_again()
         text = (
@@ -724,7 +724,7 @@ class OvenSide:
         """What this batch taught of the oven, as `Context.oven_learnt` of the next; "" when nothing was learnt."""
         if self._taught == 0:
             return self.context.oven_learnt
-        return learnt_text(self._scores)
+        return learnt_text(self._scores, self.context)
 
 
 def _share_above(before_c: float, after_c: float, level_c: float) -> float:

@@ -48,4 +48,9 @@ class Oven(Section):
     """The oven and what measures it. Without this group the station has no oven."""
 
     probes: list[Probe] = key("its thermocouples, `oven` among them", min_length=1, max_length=3)
+    fan: bool | None = key(
+        "whether a fan blows its air about (a convection oven, and it runs): the core warms twice as fast; without it "
+        "both are reckoned with",
+        None,
+    )
     dial: Dial | None = key("the scale of its dial", None)

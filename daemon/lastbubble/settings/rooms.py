@@ -74,6 +74,7 @@ def context(settings: Settings) -> Context:
         initiator=settings.cure.initiator or "",
         witness_grade=grades(settings).get("witness", ""),
         oven_grade=grades(settings).get("oven", ""),
+        oven_fan={True: "yes", False: "no", None: ""}[settings.oven.fan if settings.oven is not None else None],
     )
 
 
