@@ -6,6 +6,7 @@ Everything runs by the machine's own clock. What a test needs of the bench it br
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import tempfile
@@ -106,7 +107,9 @@ def test_news_of_the_bench_come_by_themselves(workshop: Workshop, watched: Watch
     page.locator("#link", has_text="Live").wait_for()
     assert page.locator("h1").inner_text() == "Idle"
     loads = len([url for url in watched.requests if url == workshop.url])
-    before = page.locator("[data-field=oven_number]").inner_text()
+    oven = page.locator("[data-field=oven_number]", has_text=re.compile(r"\d"))
+    oven.wait_for()
+    before = oven.inner_text()
     assert 15 < float(before) < 30, "the simulated room"
     answer = ask_guard(workshop.guard, {"ask": "permit"})
     assert answer.ok, answer.why
