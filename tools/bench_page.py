@@ -341,7 +341,7 @@ def said(minute: int) -> list[Record]:
         70: Event(t, "soak_complete", since=t),
         80: Caution(t, "sensor_witness_open", "The witness probe does not read. Look at its plug."),
         95: Event(t, "cure_temperature_reached", since=t - 60),
-        100: Caution(t, "cure_interrupted", "The core has cooled. Set the dial higher."),
+        100: Caution(t, "core_will_not_reach", "The air averages 88 degC. Set the dial higher."),
         120: Trip(t, "stale"),
         130: Event(t, "cure_complete", since=t - 30),
         150: Stage(t, "finished"),

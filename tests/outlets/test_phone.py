@@ -16,7 +16,7 @@ from lastbubble.ledger.store import Ledger
 from lastbubble.outlets import phone as phone_module
 from lastbubble.outlets.phone import Phone, PhoneHealth, PhoneSettings, minute_of_day
 from lastbubble.outlets.sender import Answer, Outcome
-from lastbubble.records import Caution, Event, Forecast, Record, Sample, Stage, Trip
+from lastbubble.records import Caution, Event, Forecast, Outlook, Record, Sample, Stage, Trip
 from tests.ledger.conftest import SMALL
 from tests.outlets.brokers import wait_for
 
@@ -108,6 +108,12 @@ class Bench:
     def say(self, *records: Record) -> None:
         self._rows += 1e-6
         self.ledger.append(self.batch, Sample(self.at() + self._rows), records)
+
+    def hold(self, held_s: float) -> None:
+        """A sample by which so much of the hold is done."""
+        self._rows += 1e-6
+        at_s = self.at() + self._rows
+        self.ledger.append(self.batch, Sample(at_s), (), Outlook(time_s=at_s, stage="curing", held_s=held_s))
 
     def later(self, seconds: float) -> None:
         """Put time on; a sample without news follows, as from a service."""
@@ -366,6 +372,73 @@ def test_what_is_taken_back_before_it_left_is_not_told(bench: Bench) -> None:
     bench.later(600)
     bench.say(stopped(bench))
     wait_for(lambda: bench.script.titles()[-1] == "Bubbles have stopped")
+
+
+def cure_ends(bench: Bench, after_s: float) -> Forecast:
+    at = bench.at()
+    return Forecast(at, "cure_complete", at + after_s - 300, at + after_s, at + after_s + 300)
+
+
+def test_a_cure_that_takes_longer_is_told_also_over_a_restart(bench: Bench) -> None:
+    bench.start()
+    bench.say(Event(bench.at(), "cure_temperature_reached", since=bench.at()))
+    bench.later(600)
+    bench.say(cure_ends(bench, 1800))
+    bench.settled()
+    bench.restart()
+    bench.later(600)
+    bench.say(cure_ends(bench, 1200))
+    bench.settled()
+    assert bench.script.titles() == ["The core is hot enough"], "it goes as it was told"
+    bench.later(600)
+    bench.say(cure_ends(bench, 4800))
+    wait_for(lambda: len(bench.script.left) == 2, "the delay")
+    title, body = bench.script.left[-1][1:]
+    assert title == "The cure takes longer"
+    assert "was told before. Leave the oven shut." in body
+    bench.restart()
+    bench.later(60)
+    bench.say(cure_ends(bench, 4750))
+    bench.settled()
+    assert len(bench.script.left) == 2, "and once"
+
+
+def test_a_dip_at_night_waits_and_is_taken_back_when_the_cure_goes_on(bench: Bench) -> None:
+    """Nobody is woken for a hold that stands still, and nobody reads in the morning of one that went on by itself."""
+    clock = bench.clock.wall
+    minute = clock.hour * 60 + clock.minute
+    bench.start(quiet_from=minute, quiet_to=(minute + 120) % 1440)
+    bench.say(Event(bench.at(), "cure_temperature_reached", since=bench.at()))
+    bench.later(600)
+    bench.say(cure_ends(bench, 1800))
+    bench.say(Caution(bench.at(), "cure_interrupted", "The core has been below 91 degC for ten minutes. Look."))
+    bench.settled()
+    assert bench.script.left == []
+    bench.hold(600.0)
+    bench.settled()
+    bench.restart()
+    bench.hold(600.0)
+    bench.settled()
+    bench.later(1200)
+    bench.say(cure_ends(bench, 1800))
+    bench.hold(700.0)
+    bench.settled()
+    bench.restart()
+    bench.hold(700.0)
+    bench.settled()
+    bench.hold(800.0)
+    bench.settled()
+    bench.restart()
+    bench.hold(800.0)
+    bench.settled()
+    bench.hold(900.0)
+    bench.settled()
+    bench.later(7200)
+    bench.settled()
+    wait_for(lambda: bool(bench.script.left), "the morning's message")
+    told = "\n".join(body for _, _, body in bench.script.left)
+    assert told.count("The hold went on") == 1
+    assert "below" not in told
 
 
 def test_bad_addresses_and_a_missing_library_are_told_at_once(bench: Bench) -> None:

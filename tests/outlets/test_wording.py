@@ -95,7 +95,7 @@ def test_every_record_has_a_decision() -> None:
         assert message.title
         assert message.fact
     assert {cause for cause in CAUTION_CAUSES if message_of(Caution(0.0, cause)).urgency == "alarm"} == {  # type: ignore[union-attr]
-        "pump_stopped", "vent_before_pump_off", "vacuum_lost", "core_will_not_reach", "cure_interrupted",
+        "pump_stopped", "vent_before_pump_off", "vacuum_lost", "core_will_not_reach",
         "oven_runs_hotter",
     }  # fmt: skip
     assert message_of(Caution(0.0, "sensor_oven_open")).urgency == "alarm"  # type: ignore[union-attr]

@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import threading
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import timedelta, tzinfo
@@ -22,6 +22,7 @@ from typing import Any, Final
 from lastbubble.clock import Clock, RealClock
 from lastbubble.ledger.rows import utc_text
 from lastbubble.ledger.store import Ledger, StoredRecord
+from lastbubble.outlets.delays import GOES_ON, LATER, CureTimes
 from lastbubble.outlets.outbox import Delivery, Notice, Outbox
 from lastbubble.outlets.sender import Answer, Kind, Sender
 from lastbubble.outlets.wording import Message, Priority, Urgency, in_units, message_of, sentence, summary
@@ -34,7 +35,7 @@ log = logging.getLogger("lastbubble.phone")
 
 OUTLET: Final = "phone"
 #: A matter of the same key is told again only after this [s].
-_FLOOR_S: Final = {"warning": 3600.0, "event": 600.0, "stage": 600.0, "trip": 0.0}
+_FLOOR_S: Final = {"warning": 3600.0, "event": 600.0, "stage": 600.0, "trip": 0.0, "forecast": 1800.0}
 #: A channel that failed is left alone, by the number of failures in a row: with an alarm waiting, and without [s].
 _ALARM_WAITS_S: Final = (20.0, 60.0, 120.0, 300.0)
 _NOTICE_WAITS_S: Final = (60.0, 300.0, 1800.0)
@@ -47,9 +48,13 @@ _IDLE_S: Final = 60.0
 #: Real time between two tries after a fault of our own [s].
 _STUMBLE_S: Final = 1.0
 #: What makes an earlier matter that is still waiting pointless.
-_TAKES_BACK: Final = {
-    "stage degassing again": "event bubbles_stopped",
-    "event bubbles_stopped": "stage degassing again",
+_TAKES_BACK: Final[Mapping[str, tuple[str, ...]]] = {
+    "stage degassing again": ("event bubbles_stopped",),
+    "event bubbles_stopped": ("stage degassing again",),
+    GOES_ON: ("warning cure_interrupted", LATER),
+    LATER: (LATER, GOES_ON),
+    "warning cure_interrupted": (GOES_ON,),
+    "event cure_complete": ("warning cure_interrupted", LATER, GOES_ON),
 }
 _ORDER: Final = {"high": 0, "medium": 1, "low": 2}
 
@@ -141,6 +146,7 @@ class Phone:
         self._sent_at_s: float | None = None
         self._told_t: dict[tuple[int, str], float] = {}
         self._stopped: dict[int, bool] = {}
+        self._times: dict[int, CureTimes] = {}
         self._pointless: set[int] = set()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="phone", daemon=True)
@@ -238,6 +244,7 @@ class Phone:
             try:
                 with self._lock:
                     self._take_records()
+                    self._look_at_the_hold()
                 self._send_due()
             except Exception as exc:  # a card, a clock, a broken row: the next round may do better
                 log.exception("event=phone_error")
@@ -273,7 +280,7 @@ class Phone:
     def _take(self, stored: StoredRecord) -> None:
         record = stored.record
         stopped = self._stopped_before(stored)
-        message = message_of(record, stopped_before=stopped)
+        message = self._times_of(stored.batch, stored.seq).feed(record) or message_of(record, stopped_before=stopped)
         self._stopped[stored.batch] = _still(record, stopped)
         if message is None:
             return
@@ -286,7 +293,7 @@ class Phone:
         message = replace(
             message, fact=in_units(message.fact, self._display), action=in_units(message.action, self._display)
         )
-        self._take_back(stored.batch, _TAKES_BACK.get(message.key, ""))
+        self._take_back(stored.batch, _TAKES_BACK.get(message.key, ()))
         happened = self._ledger.batch(stored.batch).opened_utc + timedelta(seconds=message.since_s)
         self._outbox.add(f"record:{stored.seq}", stored.batch, message, happened, self._names())
 
@@ -300,9 +307,43 @@ class Phone:
             self._stopped = {stored.batch: stopped}
         return self._stopped[stored.batch]
 
-    def _take_back(self, batch: int, key: str) -> None:
+    def _look_at_the_hold(self) -> None:
+        """Whether a hold that stood still adds up again: no record says so, the latest outlook does."""
+        latest = self._ledger.latest
+        if latest is None or latest[2] is None:
+            return
+        batch, _, outlook = latest
+        # Up to what was taken in: what comes after is fed as it is taken.
+        times = self._times_of(batch, self._ledger.cursor(OUTLET) + 1)
+        if outlook is None or times.stood_s is None:
+            return
+        stood_s = times.stood_s
+        message = times.look(outlook.time_s, outlook.held_s)
+        if message is not None:
+            self._take_back(batch, _TAKES_BACK[message.key])
+            happened = self._ledger.batch(batch).opened_utc + timedelta(seconds=message.since_s)
+            # Named after the standstill, so that a restart tells it once too.
+            self._outbox.add(f"goes_on:{batch}:{stood_s}", batch, message, happened, self._names())
+
+    def _times_of(self, batch: int, before: int) -> CureTimes:
+        """What the batch's cure was told to take; after a restart it is found again from what was said before."""
+        if batch not in self._times:
+            opened, zone = self._ledger.batch(batch).opened_utc, self._settings.zone
+
+            def clock(time_s: float) -> str:
+                return f"{(opened + timedelta(seconds=time_s)).astimezone(zone):%H:%M}"
+
+            times = CureTimes(clock)
+            for earlier in self._ledger.records(batch):
+                if earlier.seq >= before:
+                    break
+                times.feed(earlier.record)
+            self._times = {batch: times}
+        return self._times[batch]
+
+    def _take_back(self, batch: int, keys: Collection[str]) -> None:
         for notice in self._outbox.open.values():
-            if key and notice.batch == batch and notice.message.key == key:
+            if notice.batch == batch and notice.message.key in keys:
                 self._pointless.add(notice.id)
 
     # -- sending -------------------------------------------------------------------------------------------------

@@ -115,7 +115,9 @@ MESSAGES: Final[Mapping[str, _Row]] = {
     "warning vent_before_pump_off": _Row("alarm", "high", "Let air in now"),
     "warning vacuum_lost": _Row("alarm", "medium", "Vacuum is being lost"),
     "warning core_will_not_reach": _Row("alarm", "medium", "The oven is set too low"),
-    "warning cure_interrupted": _Row("alarm", "medium", "The cure stands still"),
+    # The hold adds up and goes on when it is warm again: nothing is lost that is worth a night's sleep.
+    "warning cure_interrupted": _Row("notice", "low", "The cure stands still"),
+    "warning core_stalls": _Row("notice", "low", "Water still leaves the piece"),
     "warning core_above_air": _Row("notice", "low", "The resin gives off heat"),
     "warning oven_runs_hotter": _Row("alarm", "medium", "The oven runs hotter than before"),
     "warning base_pressure_high": _Row("notice", "low", "The vacuum is poor"),
