@@ -43,9 +43,20 @@ def test_a_slow_log_keeps_its_door_openings_and_loses_its_spikes() -> None:
 
 
 def test_a_hole_is_bridged_and_says_so() -> None:
+    steps = steps_of([(0.0, 60.0), (20.0, 60.0), (1220.0, 100.0), (1240.0, 100.0)])
+    assert [step.bridged for step in steps] == [False] + [True] * 60 + [False]
+    assert steps[30].mean_c == pytest.approx(60 + 40 * (steps[30].end_s - 30) / 1200)
+
+
+def test_air_that_fell_in_a_hole_fell_at_first() -> None:
+    """Below the straight line all the way: an oven without power falls to its walls in minutes, then goes with them."""
     steps = steps_of([(0.0, 100.0), (20.0, 100.0), (1220.0, 60.0), (1240.0, 60.0)])
     assert [step.bridged for step in steps] == [False] + [True] * 60 + [False]
-    assert steps[30].mean_c == pytest.approx(100 - 40 * (steps[30].end_s - 30) / 1200)
+    inside = steps[2:59]
+    assert all(one.mean_c > two.mean_c for one, two in pairwise(inside))
+    assert all(step.mean_c < 100 - 40 * (step.end_s - 30) / 1200 for step in inside)
+    assert steps[30].mean_c == pytest.approx(60 + 40 * 0.119, abs=1.5)
+    assert steps[-1].mean_c == pytest.approx(60, abs=0.5)
 
 
 def cycling(minutes: float, mean: float, swing: float, period: float = 480.0) -> list[float]:

@@ -50,7 +50,7 @@ Phase = Literal["cold", "heating", "curing", "cooling", "finished"]
 #: aim of the calls (half of them within ten minutes, few more than 2 K early) on ovens of the tuning numbers.
 CHANCE_TARGET: Final = 0.45
 CHANCE_2K: Final = 0.66
-CHANCE_4K: Final = 0.76
+CHANCE_4K: Final = 0.70
 #: No call while it is likelier than this that the pieces are not in the oven at all: an error of more than kelvins.
 MAY_WAIT: Final = 0.10
 #: A probe's word: its smoothed reading has to be this far past the target [K], for a probe's own error.
@@ -69,6 +69,17 @@ PROBE_LAW_K: Final = 0.8
 #: Bodies whose mean scores are further than this from the prior's are bodies that do not exist (of some 5 unknowns
 #: that a probe tells of, each standard normal, one batch in a million is).
 STRAIN_MOST: Final = 5.5
+#: A probe is vetoed when bodies that it did not teach say with less than this chance that the core is within so many
+#: kelvins of what it says: where nobody told which piece it is in (one probe in five is elsewhere, our judgement), and
+#: where it is said to be the slowest (a probe on the tray, a size told wrong). True probes in ovens with an untold fan
+#: are the least likely ones, at 1 to 6 %: there the veto costs half an hour, and a word about piece or fan ends it.
+VETO: Final = {"": (0.12, 3.0), "slowest": (0.004, 6.0)}
+VETO_EVERY_S: Final = 300.0
+#: Air so far above the core's target that still rises and has never been switched off [K].
+RUNAWAY_K: Final = 45.0
+#: A piece that has stalled for so long is told [s], and below this the resin's setting cannot be what is seen [degC].
+STALL_S: Final = 900.0
+WATER_GONE_C: Final = 100.0
 #: A probe's last word counts against the model for so long after it fell silent [s].
 PROBE_STANDS_S: Final = 3600.0
 #: A core this far above the settled air's cycles is lifted by its resin [K]; materials that hold less heat are woods.
@@ -104,7 +115,7 @@ class OvenSide:
         self.phase: Phase = "cold"
         self.phase_since_s = 0.0
         self._start_s: float | None = None
-        self._scores = learnt_scores(standard_scores(BODIES), context.oven_learnt, context)
+        self._scores = self._plain_scores()
         self._grid = AirGrid(STEP_S)
         self._level = AirLevel(STEP_S)
         self._dips = Dips(STEP_S)
@@ -136,12 +147,18 @@ class OvenSide:
         self._forgotten = False
         self._pumped = False
         self._quicker = False
+        self._veto_due_s = 0.0
+        self._stalled_since_s: float | None = None
         self._offs: deque[float] = deque(maxlen=3)
         self._after_steps: list[float] = []
         self._trend: deque[tuple[float, float]] = deque(maxlen=64)
         self._expected_s: float | None = None
         self._reached_s = 0.0
         self._reach_slope_k_s = 0.0
+
+    def _plain_scores(self) -> Array:
+        """What is known of oven and pieces before this batch's probe has said anything."""
+        return learnt_scores(standard_scores(BODIES), self.context.oven_learnt, self.context)
 
     def _initiator(self) -> Initiator:
         try:
@@ -230,11 +247,14 @@ class OvenSide:
 
     def _run_again(self) -> None:
         """Bodies from the beginning of what is kept, placed at each load."""
+        self._bodies = self._followed(self._scores)
+
+    def _followed(self, scores: Array) -> Bodies:
         # Walls forget within hours: what the oven did long before the loading need not be followed again each time.
         early = int((self._loads[0].at_s - WALLS_FORGET_S - self._history_end_s) / STEP_S) + len(self._history)
         if early > 0:
             del self._history[:early]
-        bodies = Bodies(self.context, self._scores, self._loading.room_c)
+        bodies = Bodies(self.context, scores, self._loading.room_c)
         bodies.hold_s = self.context.hold_s
         if self.context.witness == "other":
             bodies.follow_other()
@@ -257,7 +277,7 @@ class OvenSide:
                 bodies.hear(heard.pop(0)[1])
         for load in waiting:
             self._place(bodies, load)
-        self._bodies = bodies
+        return bodies
 
     def _place(self, bodies: Bodies, load: Load) -> None:
         if math.isinf(load.favours):
@@ -314,11 +334,30 @@ class OvenSide:
 
     def _watch_plateau(self, sample: Sample, step: Step, said: list[Record]) -> None:
         above = self._plateau.feed(step.end_s, step.mean_c, self._level.level)
+        self._watch_runaway(sample, step, said)
         if above is None or self.phase not in ("heating", "curing", "cooling"):
             return
         text = (
             f"The air is {above:.0f} K above the mean of its cycles and stays there: the dial was turned up, or the "
             "thermostat no longer switches off. If you turned it, mark the dial; if nobody did, pull the oven's plug."
+        )
+        said.append(Caution(sample.time_s, "oven_runs_hotter", text))
+
+    def _watch_runaway(self, sample: Sample, step: Step, said: list[Record]) -> None:
+        """An oven whose thermostat has never switched it off, far above what anybody cures at."""
+        level = self._level.level
+        if (
+            level is None
+            or self._plateau.top_c is not None
+            or "oven_runs_hotter" in self._told
+            or step.mean_c < self.context.target_c + RUNAWAY_K
+            or level.slope_k_s < 0.01
+        ):
+            return
+        self._told.add("oven_runs_hotter")
+        text = (
+            f"The air is at {step.mean_c:.0f} degC and still rises, and no thermostat has switched it off yet: the "
+            "dial is set far too high, or the thermostat sticks. Pull the oven's plug if you did not mean this."
         )
         said.append(Caution(sample.time_s, "oven_runs_hotter", text))
 
@@ -420,12 +459,14 @@ class OvenSide:
     def _disown_probe(self, sample: Sample, said: list[Record]) -> None:
         """Nothing of this size and material warms so quickly: the probe is elsewhere, and the plain prior decides."""
         self._quicker = True
-        self._scores = learnt_scores(standard_scores(BODIES), self.context.oven_learnt, self.context)
+        self._scores = self._plain_scores()
         self._taught = 0
         self._run_again()
         text = (
             "The witness probe warms quicker than the slowest piece can by its size and material: it is in a smaller "
-            "piece, or not deep inside. It does not decide; the core of the slowest piece is reckoned from the air."
+            "piece, not deep inside, or touches the tray. It does not decide; the core of the slowest piece is "
+            "reckoned from the air. If it is in the slowest piece, say so when you begin the batch, and whether the "
+            "oven has a fan."
         )
         said.append(Caution(sample.time_s, "sensor_witness_too_quick", text))
 
@@ -497,7 +538,7 @@ class OvenSide:
             return
         target = self.context.target_c
         if not self._reached:
-            if value >= target + PROBE_MARGIN_K and not self._vetoed():
+            if value >= target + PROBE_MARGIN_K and not self._vetoed(sample, now, value, said):
                 slope = max(witness.slope_k_s, 1e-4)
                 back = min((value - target) / slope, 600.0)
                 self._say_reached(sample, now - back, 0.95, "witness", said)
@@ -514,12 +555,24 @@ class OvenSide:
         if self._probe_held_s >= self.context.hold_s:
             self._say_complete(sample, now, 0.95, "witness", said)
 
-    def _vetoed(self) -> bool:
-        """The model may veto a probe that says what no body could be: it is in a quicker piece, or out of it."""
-        bodies = self._bodies
-        if bodies is None or self.context.witness == "slowest":
+    def _vetoed(self, sample: Sample, now: float, value_c: float, said: list[Record]) -> bool:
+        """The model may veto a probe that says what no body could be: it is in a quicker piece, or out of it.
+
+        Asked of bodies that this probe did not teach; those that it taught agree with it.
+        """
+        if now < self._veto_due_s:
+            return True
+        if self._bodies is None or self._forgotten:
             return False
-        return bodies.chance(bodies.core_c >= self.context.target_c - 3) < 0.02
+        plain = self._bodies if self._taught == 0 else self._followed(self._plain_scores())
+        inside = 1 - plain.chance(plain.waiting)
+        chance, within_k = VETO["slowest" if self.context.witness == "slowest" else ""]
+        if inside > MAY_WAIT and plain.chance((plain.core_c >= value_c - within_k) & ~plain.waiting) >= chance * inside:
+            return False
+        self._veto_due_s = now + VETO_EVERY_S
+        if inside > MAY_WAIT:
+            self._disown_probe(sample, said)
+        return True
 
     # ------------------------------------------------------------------ afterwards, cautions, forecasts
 
@@ -578,8 +631,10 @@ class OvenSide:
             return
         probe = self._probe_c()
         if probe is not None and self._stalled(probe, bodies):
+            self._tell_stall(sample, step, probe, said)
             self._forecast_by_trend(sample, probe, bodies, said)
             return
+        self._stalled_since_s = None
         anchor = None
         if probe is not None:
             late_s = 0.8 / max(self._reach_slope_k_s, 2e-4) if self._reached else 0.0
@@ -595,6 +650,18 @@ class OvenSide:
         """The piece warms slower than any conduction that fits its past: water still evaporates from it."""
         law = weighted_quantiles(bodies.core_c, bodies.weight, (0.5,))[0]
         return not self._reached and (law - probe_c > 3 or (len(self._offs) == 3 and max(self._offs) < -1.2))
+
+    def _tell_stall(self, sample: Sample, step: Step, probe_c: float, said: list[Record]) -> None:
+        if self._stalled_since_s is None:
+            self._stalled_since_s = step.end_s
+        if step.end_s - self._stalled_since_s < STALL_S or "core_stalls" in self._told or probe_c > WATER_GONE_C:
+            return
+        self._told.add("core_stalls")
+        text = (
+            f"The piece warms slower at {probe_c:.0f} degC than its size and material let it: water still leaves it. "
+            "Leave the oven shut; only the probe tells when it is through. Dry such pieces before the next soak."
+        )
+        said.append(Caution(sample.time_s, "core_stalls", text))
 
     def _forecast_by_trend(self, sample: Sample, probe_c: float, bodies: Bodies, said: list[Record]) -> None:
         """A stalled piece: its own last hour is all there is to go by."""

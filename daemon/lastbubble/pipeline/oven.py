@@ -9,6 +9,7 @@ Times here count from the side's first sample, so that a shifted log gives the s
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 from typing import Final, NamedTuple
@@ -34,6 +35,11 @@ SLOW_SPIKE_S: Final = 90.0
 #: A hole longer than this is a gap: what happened inside is not known.
 GAP_S: Final = 150.0
 LONGEST_BRIDGE_S: Final = 12 * 3600.0
+#: Air that is so much colder after a gap stood in an oven without power: it falls to its walls within minutes and then
+#: goes on with them. That it stood lower for most of the time errs late, the safe side.
+FELL_K: Final = 5.0
+_FALL_PACE: Final = 4.0
+_FALL_PARTS: Final = 8
 
 
 _NO_STEPS: Final[list[Step]] = []
@@ -72,9 +78,22 @@ class AirGrid:
             self._waiting = None
             return steps + self._to(time_s, air_c)
         self._waiting = None
+        if time_s - last > GAP_S and self.last_c - air_c > FELL_K:
+            return self._fall(time_s, air_c)
         return self._to(time_s, air_c)
 
-    def _to(self, time_s: float, air_c: float) -> list[Step]:
+    def _fall(self, time_s: float, air_c: float) -> list[Step]:
+        """Bridge a gap in which the power was off: quickly down at first, then ever slower."""
+        start_s, start_c = self.last_s or 0.0, self.last_c
+        out: list[Step] = []
+        last = math.exp(-_FALL_PACE)
+        for part in range(1, _FALL_PARTS + 1):
+            left = (math.exp(-_FALL_PACE * part / _FALL_PARTS) - last) / (1 - last)
+            when = time_s if part == _FALL_PARTS else start_s + (time_s - start_s) * part / _FALL_PARTS
+            out += self._to(when, air_c + left * (start_c - air_c), hole=True)
+        return out
+
+    def _to(self, time_s: float, air_c: float, *, hole: bool = False) -> list[Step]:
         start_s, start_c = self.last_s or 0.0, self.last_c
         out: list[Step] = []
         if time_s - start_s > LONGEST_BRIDGE_S:
@@ -87,7 +106,7 @@ class AirGrid:
         if time_s < next_edge:
             self._sum += (time_s - start_s) * (start_c + air_c) / 2
         else:
-            bridged = time_s - start_s > GAP_S
+            bridged = hole or time_s - start_s > GAP_S
             slope = (air_c - start_c) / (time_s - start_s)
             here_s, here_c = start_s, start_c
             while next_edge <= time_s:
