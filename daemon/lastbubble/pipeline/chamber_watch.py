@@ -24,11 +24,11 @@ from lastbubble.context import Context
 from lastbubble.pipeline.blocks import Block, BlockMaker
 from lastbubble.pipeline.chamber_cautions import BaseWatch, Cautions, too_coarse
 from lastbubble.pipeline.gauge import GaugeSense
-from lastbubble.pipeline.isolation import Rise, RiseRecorder, short_rise
+from lastbubble.pipeline.isolation import FallRecorder, Rise, RiseRecorder, short_rise
 from lastbubble.pipeline.rise_shape import Kink, Rising, shape_of
 from lastbubble.records import Caution, Event, Sample
 
-__all__ = ["BLOCK_S", "ChamberWatch", "Glance", "Knee", "Level", "Phase", "PumpDown", "Risen", "Seen"]
+__all__ = ["BLOCK_S", "ChamberWatch", "Glance", "Knee", "Lag", "Level", "Phase", "PumpDown", "Risen", "Seen"]
 
 Phase = Literal["idle", "pump_down", "degassing", "still", "venting", "soaking"]
 
@@ -89,6 +89,13 @@ class Risen:
 
 
 @dataclass(frozen=True, slots=True)
+class Lag:
+    """The time constant at this pressure, as the fall after rises shows it: far surer than what the knee gives."""
+
+    lag_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Glance:
     """A person looked at the resin and saw bubbles, or none."""
 
@@ -97,7 +104,7 @@ class Glance:
 
 
 #: All times in them are seconds from the first sample; `Caution` and `Event` are in the log's.
-Seen = PumpDown | Knee | Level | Risen | Glance | Caution | Event
+Seen = PumpDown | Knee | Level | Risen | Lag | Glance | Caution | Event
 
 
 class ChamberWatch:
@@ -128,6 +135,8 @@ class ChamberWatch:
         self._shut_told_s = self._shut_high_s = 0.0
         self._shut_level, self._shut_high = math.inf, -math.inf
         self._shut_rise = RiseRecorder()
+        self._fall = FallRecorder()
+        self._falls_s: deque[float] = deque(maxlen=8)
         self._vacuum = False
         self._rise: list[Block] = []
         self._rise_level = 0.0
@@ -156,6 +165,8 @@ class ChamberWatch:
         self._base.forget()
         self._rejoin_s = -math.inf
         self._rejoin_lift = 0.0
+        self._fall.stop()
+        self._falls_s.clear()
         self._shut_rise.clear()
         self._accepted: deque[float] = deque(maxlen=12)
 
@@ -219,6 +230,8 @@ class ChamberWatch:
         if fit is not None and fit.mean_pa_s < -2 * math.sqrt(fit.mean_variance):
             # It fell: whatever was told, the pump was drawing.
             fit = None
+        if fit is not None:
+            self._fall.begin(now, fit.level_pa, fit.end_pa)
         return Risen(now, fit, doubt)
 
     @property
@@ -369,6 +382,8 @@ class ChamberWatch:
 
     def _watch_level(self, time_s: float, block: Block, before: Block | None) -> Iterator[Seen]:
         noise = self._noise(block)
+        if not self._shut:
+            yield from self._watch_fall(block, noise)
         level = sorted(self._accepted)[len(self._accepted) // 2] if self._accepted else block.mean_pa
         if self._shut and not self._air_shut:
             self._kink.clear()
@@ -393,6 +408,15 @@ class ChamberWatch:
         if rising is not None:
             yield from self._watch_straight(time_s, block, rising)
         yield from self._accept(time_s, block)
+
+    def _watch_fall(self, block: Block, noise: float) -> Iterator[Seen]:
+        constant = self._fall.add(block.mid_s, block.mean_pa, noise)
+        if constant is None or not 1.0 < constant < 600.0:
+            return
+        self._falls_s.append(constant)
+        ranked = sorted(self._falls_s)
+        self._lag_s = 0.5 * (ranked[(len(ranked) - 1) // 2] + ranked[len(ranked) // 2])
+        yield Lag(self._lag_s)
 
     def _watch_switch(self, block: Block, noise: float) -> None:
         """The pressure turns upwards right after the pump-down, high above what a pump that draws would reach."""

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from lastbubble.context import Context
 from lastbubble.pipeline.batch_history import stops_from
-from lastbubble.pipeline.chamber_watch import BLOCK_S, ChamberWatch, Glance, Knee, Level, Phase, PumpDown, Risen
+from lastbubble.pipeline.chamber_watch import BLOCK_S, ChamberWatch, Glance, Knee, Lag, Level, Phase, PumpDown, Risen
 from lastbubble.pipeline.gauge import COARSE_PA
 from lastbubble.pipeline.isolation_prompt import isolation_prompt
 from lastbubble.pipeline.release import EndJudge, Verdict
@@ -49,6 +49,12 @@ CLOSE: Final = 0.5
 CLOSE_SHARE: Final = 0.015
 
 
+#: So many rises after the end that the level shows, where no rise before it shows what has ended.
+RISES_AFTER: Final = 3
+#: What a rise differs by from the next without a reason, relative: the valve's stroke, the room's temperature.
+RISE_ERROR: Final = 0.02
+
+
 class ChamberModel:
     """One batch's chamber side. `feed` takes samples of rising time and returns what is said at each.
 
@@ -82,6 +88,7 @@ class ChamberModel:
         self._judge: EndJudge | None = None
         self._verdict: Verdict | None = None
         self._lag_s = 100.0
+        self._lag_seen = False
         self._new_level()
         self._forecast_due_s = 0.0
         self._sureties: deque[float] = deque(maxlen=STANDS)
@@ -115,6 +122,11 @@ class ChamberModel:
                 self._take_glance(time_s, seen.now_s, seen.bubbling, said)
             elif isinstance(seen, Knee):
                 self._begin_judging(seen)
+            elif isinstance(seen, Lag):
+                self._lag_s = seen.lag_s
+                self._lag_seen = True
+                if self._judge is not None:
+                    self._judge.saw_lag(seen.lag_s)
             elif isinstance(seen, PumpDown):
                 self._new_pumpdown()
             else:
@@ -127,12 +139,16 @@ class ChamberModel:
         return self._watch.log_s(now_s)
 
     def _begin_judging(self, knee: Knee) -> None:
-        self._lag_s = knee.lag_s
+        if not self._lag_seen:
+            self._lag_s = knee.lag_s
         self._judge = self._new_judge()
         self._forecast_due_s = self._pump_start_s + FORECAST_FROM_S
 
     def _new_judge(self) -> EndJudge:
-        return EndJudge(self._pump_start_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, earlier_s=self._earlier_s)
+        judge = EndJudge(self._pump_start_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, earlier_s=self._earlier_s)
+        if self._lag_seen:
+            judge.saw_lag(self._lag_s)
+        return judge
 
     def _take_rise(self, time_s: float, risen: Risen, said: list[Record]) -> None:
         """The pump draws again after a rise: its fit goes to the judge."""
@@ -141,7 +157,7 @@ class ChamberModel:
         if fit is None or judge is None or self.phase not in ("degassing", "still"):
             return
         slope = fit.mean_pa_s
-        variance = fit.mean_variance + (0.04 * slope) ** 2 + (risen.doubt * slope) ** 2
+        variance = fit.mean_variance + (RISE_ERROR * slope) ** 2 + (risen.doubt * slope) ** 2
         judge.rise(fit.middle_s, slope, variance)
         self._rises.append((fit.middle_s, slope, variance))
         del self._rises[:-60]
@@ -237,6 +253,12 @@ class ChamberModel:
         # A batch is several pieces, and they do not end together: the last may hide behind one that just did.
         if now - verdict.since_s < max(LAST_PIECE_S, LAST_PIECE_SHARE * (verdict.since_s - self._pump_start_s)):
             return False
+        if self._rises and not self._rises_fall():
+            # Somebody shuts the chamber off, and the rises do not say that anything has ended: then they have to say at
+            # least, more than once, that nothing goes on.
+            after = [rise for rise in self._rises if rise[0] > verdict.since_s]
+            if len(after) < RISES_AFTER:
+                return False
         return self._shows(verdict.seen)
 
     def _shows(self, seen_pa: float = math.inf) -> bool:
@@ -245,12 +267,15 @@ class ChamberModel:
         coarse = gauge.resolution_pa >= COARSE_PA
         shown = min(seen_pa, self._highest - self._newest)
         by_level = shown > max(1.0, 1.2 * gauge.step_pa, 1.0 * gauge.noise_pa)
-        by_rises = False
-        if len(self._rises) >= 3:
-            top = max(self._rises[:-1], key=lambda rise: rise[1])
-            last = self._rises[-1]
-            by_rises = top[1] - last[1] > 4 * math.sqrt(top[2] + last[2])
-        return by_rises or (by_level and not coarse)
+        return self._rises_fall() or (by_level and not coarse)
+
+    def _rises_fall(self) -> bool:
+        """Is the last rise plainly less steep than an earlier one?"""
+        if len(self._rises) < 3:
+            return False
+        top = max(self._rises[:-1], key=lambda rise: rise[1])
+        last = self._rises[-1]
+        return top[1] - last[1] > 4 * math.sqrt(top[2] + last[2])
 
     def _is_bath(self) -> bool:
         """No bench pump holds a bath of resin under 0.1 Pa, and none that it holds down stands above what its resin's
@@ -263,6 +288,8 @@ class ChamberModel:
 
     def _is_flat(self, now: float) -> bool:
         """The gauge could show a fall, and there is none: held by a control, or nothing comes out."""
+        if self._rises_fall():
+            return False
         fine = self._gauge.resolution_pa < COARSE_PA
         fall = self._highest - self._newest
         if fine and self._newest > 0.98 * self._first_level - self._gauge.resolution_pa and self._newest > 1e3:

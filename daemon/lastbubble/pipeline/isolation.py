@@ -16,11 +16,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["Rise", "RiseRecorder", "fit_rise", "short_rise"]
+__all__ = ["FallRecorder", "Rise", "RiseRecorder", "fit_rise", "short_rise"]
 
 #: The first seconds hold the valve's stroke and the pressure's settling between chamber and hose.
 SETTLE_S: Final = 15.0
 LEAST_S: Final = 45.0
+#: What lies this far above the first value, or under the top, is no noise [standard deviations].
+CUT: Final = 4.0
+#: A fall is followed to this share of the rise, and no longer than this [s].
+FALL_TO: Final = 0.12
+LONGEST_FALL_S: Final = 420.0
 #: How sure two points of a steep rise are, relative: the valve's stroke is a part of it.
 SHORT_DOUBT: Final = 0.35
 _TIMES_S: Final = (20.0, 40.0, 80.0, 160.0, 320.0, 640.0)
@@ -146,6 +151,51 @@ def _least_squares(
     return beta, rss, inverse
 
 
+class FallRecorder:
+    """The pump draws down again what rose: an exponential with the chamber's time constant, volume over speed, at the
+    pressure that matters. A pump-down cannot show it, since hose and pump give less the lower the pressure.
+    """
+
+    def __init__(self) -> None:
+        self._level_pa = self._lift_pa = 0.0
+        self._points: list[tuple[float, float]] = []
+        self._begun_s: float | None = None
+
+    def begin(self, now_s: float, level_pa: float, top_pa: float) -> None:
+        """A rise from `level_pa` to `top_pa` has ended."""
+        self._begun_s, self._level_pa, self._lift_pa = now_s, level_pa, top_pa - level_pa
+        self._points.clear()
+
+    def stop(self) -> None:
+        """Something else happens."""
+        self._begun_s = None
+
+    def add(self, time_s: float, pa: float, noise_pa: float) -> float | None:
+        """The time constant [s] once it has fallen far enough; None before, and where it cannot be told."""
+        if self._begun_s is None:
+            return None
+        lift = pa - self._level_pa
+        points = self._points
+        if lift > max(FALL_TO * self._lift_pa, 4 * noise_pa) and time_s - self._begun_s < LONGEST_FALL_S:
+            if points and lift >= points[-1][1]:
+                # It has not been opened yet, or only in the midst of this block.
+                points.clear()
+            points.append((time_s, lift))
+            return None
+        self._begun_s = None
+        # The first block may hold the valve's stroke.
+        points = points[1:] if len(points) > 3 else points
+        if len(points) < 2 or points[0][1] < 12 * noise_pa or lift > 0.5 * points[0][1]:
+            return None
+        weights = [one * one for _, one in points]
+        total = sum(weights)
+        middle = sum(w * t for w, (t, _) in zip(weights, points, strict=True)) / total
+        mean = sum(w * math.log(one) for w, (_, one) in zip(weights, points, strict=True)) / total
+        below = sum(w * (t - middle) ** 2 for w, (t, _) in zip(weights, points, strict=True))
+        above = sum(w * (t - middle) * (math.log(one) - mean) for w, (t, one) in zip(weights, points, strict=True))
+        return -below / above if above < 0 else None
+
+
 class RiseRecorder:
     """Collects one rise in bounded memory (thinned by pairs) and gives its fit."""
 
@@ -163,8 +213,20 @@ class RiseRecorder:
             self._pressures = [0.5 * (a + b) for a, b in zip(self._pressures[::2], self._pressures[1::2], strict=False)]
 
     def fit(self, noise_pa: float) -> Rise | None:
-        """The rise so far; None when there is too little of it."""
-        return fit_rise(self._times, self._pressures, noise_pa)
+        """The rise so far; None when there is too little of it.
+
+        What was told too early or too late is cut off: before the pressure leaves its level, and after its top.
+        """
+        times, values = self._times, self._pressures
+        if not times:
+            return None
+        top = max(range(len(values)), key=values.__getitem__)
+        if values[top] - values[-1] <= CUT * noise_pa:
+            top = len(values) - 1
+        risen = values[0] + CUT * noise_pa
+        first = next((i for i, value in enumerate(values) if value > risen), 1) - 1
+        first = max(first, 0) if values[top] > values[0] + 2 * CUT * noise_pa else 0
+        return fit_rise(times[first : top + 1], values[first : top + 1], noise_pa)
 
     def clear(self) -> None:
         self._times.clear()

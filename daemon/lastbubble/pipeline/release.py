@@ -107,6 +107,7 @@ class EndJudge:
     ) -> None:
         self._start_s = start_s
         self._lag_s = time_constant_s
+        self._lag_seen = False
         self._leak_pa_s = leak_pa_s
         self._usual_s, self._usual_sd = _usual(earlier_s)
         self._levels: list[Level] = []
@@ -132,6 +133,11 @@ class EndJudge:
         """Shut off from the pump the pressure rose by `pa_s` (gas and leak), with its variance, around `time_s`."""
         self._rises.append(Rise(time_s - self._start_s, pa_s, variance))
         del self._rises[:-KEPT_RISES]
+
+    def saw_lag(self, time_constant_s: float) -> None:
+        """The fall after a rise has shown the time constant, within some tens of percent."""
+        self._lag_s = time_constant_s
+        self._lag_seen = True
 
     def glance(self, time_s: float, bubbling: bool) -> None:
         """A person looked, and saw bubbles or none."""

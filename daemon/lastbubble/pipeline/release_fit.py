@@ -41,7 +41,7 @@ SETTLING: Final = 0.3
 SETTLING_S: Final = (240.0, 600.0)
 #: No real release follows a law to the letter: relative misfit, at least and as a share of the unevenness, and over
 #: which ln(time) it changes. A release may also be all smooth: quiet alone is then no sign of its end.
-MISFIT: Final = 0.008
+MISFIT: Final = 0.015
 MISFIT_SHARE: Final = 0.3
 MISFIT_LN: Final = 0.5
 #: The base wanders with about this time constant [s]; and walks, by this share of it an hour.
@@ -49,12 +49,19 @@ WANDER_S: Final = 1200.0
 WALK: Final = 0.4
 #: Latest end that is tried [s].
 LATEST_S: Final = 16 * 3600.0
-#: Time constant of the chamber, relative to what the pump-down said, and how sure that is (width of ln).
-LAGS: Final = (0.6, 1.0, 1.67)
-LAG_LN_SD: Final = 0.4
+#: Time constant of the chamber, relative to what the pump-down said, and how sure that is (width of ln): hose and pump
+#: give less at low pressure, by how much it does not show.
+LAGS: Final = (0.6, 1.0, 1.67, 2.8)
+LAG_LN_SD: Final = 0.6
+#: ... and where the falls after rises have shown it.
+SEEN_LAGS: Final = (0.8, 1.0, 1.25)
+SEEN_LAG_LN_SD: Final = 0.2
 #: Unevenness of a rise: relative, and relative to the largest seen.
 RISE_UNEVEN: Final = 0.2
-RISE_FLOOR: Final = 0.04
+RISE_FLOOR: Final = 0.01
+#: An unknown leak (and what the walls give off), as a share of the smallest rise, and how sure that is.
+LEAK_SHARE: Final = 0.6
+LEAK_SHARE_SD: Final = 0.5
 #: Bins of the share still to come, for the unevenness of what has not ended.
 LEFT_EDGES: Final = np.array([0.03, 0.1, 0.2, 0.35, 0.55, 0.8])
 LEFT_MIDDLES: Final = np.array([0.015, 0.065, 0.15, 0.275, 0.45, 0.675, 0.9])
@@ -79,7 +86,7 @@ class Noise(NamedTuple):
     uneven_s: float
 
 
-_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.0, 0.05, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
+_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.03, 0.08, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
 NOISES: Final = tuple(Noise(*parts) for parts in itertools.product(_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S))
 _NOISE_LN: Final = tuple(-0.5 * math.log(noise.wander / 0.4) ** 2 for noise in NOISES)
 
@@ -178,9 +185,17 @@ class NoiseSearch:
 class _Problem:
     """Levels and rises of one moment, and all hypotheses about them."""
 
-    def __init__(self, levels: list[Level], rises: list[Rise], lag_s: float, leak_pa_s: float | None, now_s: float):
+    def __init__(
+        self,
+        levels: list[Level],
+        rises: list[Rise],
+        lag_s: float,
+        lag_seen: bool,
+        leak_pa_s: float | None,
+        now_s: float,
+    ) -> None:
         self.table = laws()
-        self.lag_s = lag_s
+        self.lag_s, self.lag_seen = lag_s, lag_seen
         self.from_s = np.array([level.from_s for level in levels])
         self.to_s = np.array([level.to_s for level in levels])
         self.mid_s = 0.5 * (self.from_s + self.to_s)
@@ -320,7 +335,7 @@ class _Problem:
         if not rises:
             return
         table = self.table
-        self.lags = np.array(LAGS)
+        self.lags = np.array(SEEN_LAGS if self.lag_seen else LAGS)
         time_s, pa_s, variance = (np.array(column) for column in zip(*rises, strict=True))
         index, share = Laws.place(time_s[:, None] / self.span_s[None, :])
         flow = table.flow[self.law[None, :], index]
@@ -331,7 +346,13 @@ class _Problem:
         # then is not known, but some share of what has been.
         over = np.maximum(pa_s - pa_s.min(), 0.0)
         cov = np.diag(variance + (RISE_UNEVEN * over) ** 2 + (RISE_FLOOR * over.max()) ** 2)
-        leak, leak_sd = (0.0, 1.0) if leak_pa_s is None else (leak_pa_s, 0.3 * leak_pa_s + 0.003)
+        # A leak lets in and never takes away, and no more than the smallest rise shows; unknown, it is some share of that.
+        least = max(float((pa_s + np.sqrt(variance)).min()), 0.0)
+        leak, leak_sd = (
+            (LEAK_SHARE * least, LEAK_SHARE_SD * least + 0.001)
+            if leak_pa_s is None
+            else (leak_pa_s, 0.3 * leak_pa_s + 0.003)
+        )
         cov += leak_sd**2 + (DRYING_PA / self.lag_s) ** 2 * np.multiply.outer(drying, drying)
         white = np.linalg.inv(np.linalg.cholesky(cov))
         shape, value = white @ rows, white @ (pa_s - leak)
@@ -407,7 +428,7 @@ class _Problem:
             + constant
             + self.log_prior[some]
             - 0.5 * (first / self.most_pa) ** 2
-            - 0.5 * (np.log(lags) / LAG_LN_SD) ** 2
+            - 0.5 * (np.log(lags) / (SEEN_LAG_LN_SD if self.lag_seen else LAG_LN_SD)) ** 2
         )
         return log_weight, b / a, 1 / np.sqrt(a)
 
@@ -417,15 +438,16 @@ def fit(
     rises: list[Rise],
     *,
     lag_s: float,
+    lag_seen: bool = False,
     leak_pa_s: float | None,
     now_s: float,
     search: NoiseSearch,
 ) -> Fits:
     """All that fits, by weight. Six levels or more.
 
-    lag_s : time constant of the chamber at its plateau;  leak_pa_s : from commissioning, None if unknown
+    lag_s : time constant of the chamber at its plateau;  lag_seen : falls after rises have shown it;  leak_pa_s : from commissioning, None if unknown
     """
-    problem = _Problem(levels, rises, lag_s, leak_pa_s, now_s)
+    problem = _Problem(levels, rises, lag_s, lag_seen, leak_pa_s, now_s)
     tried = search.candidates()
     first = problem.score(NOISES[tried[0]], _NOISE_LN[tried[0]])
     best_of_each = first[0].max(axis=0)
@@ -436,7 +458,7 @@ def fit(
         evidence.append((float(np.logaddexp.reduce(log_weight.ravel())), number))
     evidence.sort(reverse=True)
     search.best = evidence[0][1]
-    kept = [number for value, number in evidence[:3] if value > evidence[0][0] - 2.5]
+    kept = [number for value, number in evidence[:8] if value > evidence[0][0] - 6.0]
     if search.best != tried[0]:
         # With other noise other hypotheses are worth trying.
         first = problem.score(NOISES[search.best], _NOISE_LN[search.best])
