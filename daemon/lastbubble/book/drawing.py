@@ -64,6 +64,10 @@ class Shade:
     colour: str
 
 
+#: Of the height, for the names of the stages above the curves.
+_STRIP: Final = 16
+
+
 @dataclass(slots=True)
 class _Frame:
     begin_s: float
@@ -81,7 +85,7 @@ class _Frame:
         low, high = (math.log10(self.low), math.log10(self.high)) if self.log else (self.low, self.high)
         at = math.log10(max(value, self.low)) if self.log else value
         share = (at - low) / max(high - low, 1e-12)
-        return _HEIGHT - _FOOT - min(1.0, max(0.0, share)) * (_HEIGHT - _TOP - _FOOT)
+        return _HEIGHT - _FOOT - min(1.0, max(0.0, share)) * (_HEIGHT - _TOP - _FOOT - _STRIP)
 
 
 def _round_steps(low: float, high: float, about: int) -> list[float]:

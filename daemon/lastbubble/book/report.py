@@ -52,7 +52,8 @@ dt{color:#47504e;font-size:.9rem}dd{margin:0;font-weight:600}
 .wide,.plot{overflow-x:auto}.plot svg{min-width:44rem}table{border-collapse:collapse;width:100%;font-size:.92rem}
 th,td{text-align:left;vertical-align:top;padding:.15rem .6rem .15rem 0;border-bottom:1px solid #ccc}
 td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}ul{margin:.2rem 0;padding-left:1.2rem}
-svg{width:100%;height:auto;display:block}svg text{font:11px system-ui,sans-serif}svg .s{font-size:10.5px}
+svg{width:100%;height:auto;display:block}svg .s{font-size:10.5px}
+svg text{font:11px system-ui,sans-serif;paint-order:stroke;stroke:#fff;stroke-opacity:.75;stroke-width:3px}
 svg .m{text-anchor:middle}svg .e{text-anchor:end}svg .b{font-weight:600}svg .g{stroke:#d4d8d5;stroke-width:.6}
 figure{margin:.4rem 0;display:inline-block;vertical-align:top;max-width:19rem}
 figure img{max-width:100%;max-height:14rem}

@@ -88,8 +88,12 @@ def _batch_json(row: BatchRow) -> dict[str, Any]:
 def _write_csv(path: Path, heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
     with open(path, "w", encoding="utf-8", newline="") as file:
         out = csv.writer(file, lineterminator="\n")
+        # The first leaves a carriage return bare, which a table program takes for a line's end.
+        quoting = csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_ALL)
         out.writerow(heads)
-        out.writerows([["" if cell is None else cell for cell in row] for row in rows])
+        for row in rows:
+            cells = ["" if cell is None else cell for cell in row]
+            (quoting if any(isinstance(cell, str) and "\r" in cell for cell in cells) else out).writerow(cells)
 
 
 def export_everything(reader: Reader, folder: Path, only: Sequence[int] | None = None) -> dict[str, Any]:

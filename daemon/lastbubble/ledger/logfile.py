@@ -166,7 +166,8 @@ class _Lines:
 
     def __iter__(self) -> Iterator[str]:
         while line := self.raw():
-            if line[0] == "#" or line.isspace():
+            # Inside a cell that is quoted over several lines neither is a remark nor nothing.
+            if not self.first and (line[0] == "#" or line.isspace()):
                 continue
             # float() would take 1_000 and the digits of other scripts.
             self.odd = "_" in line or not line.isascii()
@@ -189,7 +190,8 @@ def _opened(path: Path) -> Iterator[TextIO]:
 
 def _open(path: Path) -> TextIO:
     try:
-        return open(path, encoding="utf-8-sig", errors="surrogateescape")
+        # Line ends as they are: within quotes they belong to the cell.
+        return open(path, encoding="utf-8-sig", errors="surrogateescape", newline="")
     except OSError as exc:
         raise LogError(f"{path}: cannot be read ({exc.strerror}); check the name and your rights to it") from exc
 
@@ -442,9 +444,12 @@ def _write(file: io.TextIOBase | TextIO, header: Mapping[str, str], extra: Seque
         for line in value.replace("\r", " ").split("\n"):
             file.write(f"# {key}: {line}\n")
     writer = csv.writer(file, lineterminator="\n")
+    # The first leaves a carriage return bare, which any reader takes for a line's end.
+    quoting = csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_ALL)
     writer.writerow((*COLUMNS, *extra))
     count = 0
     for sample, cells in rows:
-        writer.writerow((*sample_cells(sample), *cells))
+        row = (*sample_cells(sample), *cells)
+        (quoting if any("\r" in cell for cell in cells) else writer).writerow(row)
         count += 1
     return count
