@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import http.client
 import json
 import socket
@@ -15,6 +16,7 @@ from lastbubble.desk import REQUESTS, Desk
 from lastbubble.guard.requests import REQUESTS as GUARD_REQUESTS
 from lastbubble.outlets.page import asking as asking_module
 from lastbubble.outlets.page import server as server_module
+from lastbubble.outlets.page.server import BODY_BYTES
 from tests.outlets.brokers import wait_for
 from tests.outlets.test_page import FORM, Served, call, own, serve
 
@@ -373,7 +375,7 @@ def test_the_cut_waits_behind_nothing_else(served: Served) -> None:
             args=(server, "POST", "/ask", urlencode({"ask": "phone_test"})),
             kwargs={"Content_Type": FORM, "Origin": own(server)},
         )
-        for _ in range(4)
+        for _ in range(3)
     ]
     for thread in asking:
         thread.start()
@@ -391,6 +393,151 @@ def test_the_cut_waits_behind_nothing_else(served: Served) -> None:
         go.set()
         for thread in (*asking, cutting):
             thread.join(20)
+
+
+def test_a_crowd_that_draws_holds_up_nobody_at_the_bench(served: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All that reckons is held; the station page, its news, a mark and the cut come through; too many are told so."""
+    monkeypatch.setattr(server_module, "MOST_HEAVY", 4)
+    server, source = served
+    held, go = threading.Semaphore(0), threading.Event()
+
+    def slow(number: int) -> dict[str, object]:
+        held.release()
+        assert go.wait(30)
+        return {"id": number, "header": {}, "story": []}
+
+    source.batch = slow  # type: ignore[method-assign]
+    answers: list[int] = []
+    drawing = [threading.Thread(target=lambda: answers.append(call(server, "GET", "/batch/1")[0])) for _ in range(4)]
+    for thread in drawing:
+        thread.start()
+    try:
+        for _ in range(2):
+            assert held.acquire(timeout=20)
+        wait_for(lambda: server._waiting == 4, "two are reckoned and two wait")
+        status, headers, text = call(server, "GET", "/batch/1")
+        assert (status, headers["Retry-After"]) == (503, "5")
+        assert "busy" in text
+        assert call(server, "GET", "/series.json")[0] == 503
+        assert call(server, "GET", "/")[0] == 200
+        assert call(server, "GET", "/now.json")[0] == 200
+        for asked in ({"ask": "mark", "mark": "rocked"}, {"ask": "cut"}):
+            assert call(server, "POST", "/ask", urlencode(asked), Content_Type=FORM, Origin=own(server))[0] == 200
+    finally:
+        go.set()
+        for thread in drawing:
+            thread.join(20)
+    assert answers == [200] * 4
+    assert call(server, "GET", "/series.json")[0] == 200, "a refusal for want of room is not kept"
+
+
+def test_a_body_that_unpacks_to_much_is_not_unpacked(served: Served) -> None:
+    server, source = served
+    bomb = gzip.compress(b"ask=cut&x=" + b"a" * 20_000_000)
+    assert len(bomb) > BODY_BYTES, "and its packed size alone is too much"
+    small = gzip.compress(b"ask=cut&x=" + b"a" * 5_000_000)
+    assert len(small) < BODY_BYTES
+    for body in (bomb, small):
+        link = http.client.HTTPConnection("127.0.0.1", server.port, timeout=20)
+        headers = {"Content-Type": FORM, "Origin": own(server), "Content-Encoding": "gzip"}
+        try:
+            link.request("POST", "/ask", body, headers)
+            assert link.getresponse().status == 415
+        except (BrokenPipeError, ConnectionResetError):
+            pass  # it hung up before the rest was sent, which is as good
+        finally:
+            link.close()
+    assert source.asked == []
+    assert call(server, "GET", "/")[0] == 200
+
+
+KINDS = [
+    FORM,
+    "application/json",
+    "multipart/form-data; boundary=x",
+    "multipart/form-data",
+    "multipart/form-data; boundary=" + "x" * 200,
+    f"{FORM}; charset=nonsense",
+    f"{FORM}; charset=utf-16",
+    "application/json; charset=nonsense",
+    "application/json; charset=utf-7",
+    "text/plain",
+    "nonsense",
+    "",
+]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("coding", ["", "gzip", "br"])
+@pytest.mark.parametrize(
+    "body", [b"\xff\x00 no such thing", b"--x\r\nno: head"], ids=["bytes", "a part"]
+)
+def test_a_body_that_cannot_be_read_is_no_fault_of_ours(served: Served, kind: str, coding: str, body: bytes) -> None:
+    server, source = served
+    link = http.client.HTTPConnection("127.0.0.1", server.port, timeout=20)
+    headers = {"Content-Type": kind, "Origin": own(server)} | ({"Content-Encoding": coding} if coding else {})
+    link.request("POST", "/ask", body, headers)
+    answer = link.getresponse()
+    text = answer.read().decode()
+    link.close()
+    # Where there is no library to unpack it, the server itself says so before we are asked.
+    assert answer.status in ((400, 415) if coding == "br" else (415,) if coding else (400,)), text
+    assert "Traceback" not in text
+    assert coding == "br" or json.loads(text)["why"]
+    assert all(asked == {} or asked.get("ask") != "cut" for asked in source.asked)
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"a=" * 5000,
+        b"%ff%fe%00=1&ask=cut%00",
+        "ask=mark&mark=\ud7ff\u202e".encode(),
+        b"ask=cut&ask=mark",
+        b"=" * 8000,
+        b"ask=batch_piece&label=" + b"%0d%0aSet-Cookie:x" * 10,
+    ],
+    ids=["many fields", "no text", "odd text", "twice the same", "empty names", "line ends"],
+)
+def test_odd_forms_get_one_answer(served: Served, body: bytes) -> None:
+    server, source = served
+    link = http.client.HTTPConnection("127.0.0.1", server.port, timeout=20)
+    link.request("POST", "/ask", body, {"Content-Type": FORM, "Origin": own(server), "Accept": "text/html"})
+    answer = link.getresponse()
+    text = answer.read().decode()
+    link.close()
+    assert answer.status in (303, 400)
+    assert "Traceback" not in text
+    assert "Set-Cookie" not in dict(answer.getheaders())
+    assert all(asked.get("ask") != "cut" or set(asked) == {"ask"} for asked in source.asked)
+
+
+def test_a_form_in_parts_with_files_asks_for_no_file(served: Served) -> None:
+    server, source = served
+    body = (
+        '--x\r\nContent-Disposition: form-data; name="ask"\r\n\r\ncut\r\n'
+        '--x\r\nContent-Disposition: form-data; name="f"; filename="../../evil"\r\n\r\nstuff\r\n--x--\r\n'
+    )
+    kind = "multipart/form-data; boundary=x"
+    assert call(server, "POST", "/ask", body, Content_Type=kind, Origin=own(server))[0] == 200
+    assert source.asked == [{"ask": "cut"}]
+
+
+def test_heads_without_end_are_ended(served: Served) -> None:
+    """Fields upon fields: the connection ends, and the page goes on."""
+    server = served[0]
+    with link_to(served, f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{server.port}\r\n".encode()) as link:
+        link.settimeout(20)
+        first = b""
+        try:
+            for number in range(20000):
+                link.sendall(b"X-%d: %s\r\n" % (number, b"y" * 100))
+            link.sendall(b"\r\n")
+            first = link.recv(65536)
+        except (BrokenPipeError, ConnectionResetError):
+            pass  # it hung up, which is as good
+    assert not first or first.split(b" ")[1] in (b"400", b"431"), first[:100]
+    assert call(server, "GET", "/")[0] == 200
 
 
 def test_curves_are_reckoned_once_for_everybody(served: Served) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Final, Protocol
 
 from aiohttp import web
+from aiohttp.http_exceptions import PayloadEncodingError
 
 from lastbubble.clock import Clock
 from lastbubble.errors import BadInput, faults_of
@@ -33,10 +34,13 @@ class _Off(Protocol):
     def __call__(self, work: Callable[[], Any], *, urgent: bool = False) -> Awaitable[Any]: ...
 
 
-async def form_of(request: web.Request, limit_s: float | None = None) -> dict[str, str]:
-    """The form's fields; files are none. Raises TimeoutError for a body that does not come."""
-    async with asyncio.timeout(BODY_S if limit_s is None else limit_s):
-        form = await request.post()
+async def form_of(request: web.Request) -> dict[str, str]:
+    """The form's fields; files are none. Raises TimeoutError for a body that does not come, BadInput for no form."""
+    async with asyncio.timeout(BODY_S):
+        try:
+            form = await request.post()
+        except (ValueError, LookupError, PayloadEncodingError) as exc:  # no parts, no text, no such charset
+            raise BadInput("The form cannot be read; open the page and press the button there.") from exc
     return {name: value for name, value in form.items() if isinstance(value, str)}
 
 
@@ -85,7 +89,7 @@ class Asking:
         async with asyncio.timeout(BODY_S):
             try:
                 wanted = await request.json()
-            except (ValueError, RecursionError):
+            except (ValueError, LookupError, RecursionError, PayloadEncodingError):
                 raise BadInput('The body is not JSON; send an object, as {"ask": "cut"}.') from None
         if not isinstance(wanted, dict):
             raise BadInput('The body must be a JSON object, as {"ask": "cut"}.')

@@ -9,7 +9,9 @@ Rules
 - A slow or stalled caller holds up nobody: the live stream keeps one message a caller (the latest), bodies are small
   and must come within seconds, who asks nothing is let go, and there are at most `MOST_LISTENERS` live streams and
   `MOST_CALLERS` connections, so that no crowd takes the files that the ledger needs.
-- The cut waits behind nothing else that is asked here: it has a thread of its own.
+- The cut waits behind nothing else that is asked here: it has a thread of its own. What takes long (curves, plans,
+  reports) has its own threads too, so that a crowd that draws does not make the page of a person at the bench old;
+  of those who wait for it, `MOST_HEAVY` are let in.
 """
 
 from __future__ import annotations
@@ -63,6 +65,8 @@ MOST_LISTENERS: Final = 256
 MOST_CALLERS: Final = 400
 #: A connection that asks nothing, or takes so long to ask, is let go [s].
 SILENT_S: Final = 20.0
+#: Curves, plans, reports and batches that are reckoned or wait for it; more are told to come again.
+MOST_HEAVY: Final = 64
 #: Passwords that wait to be checked; checking one is meant to be slow.
 MOST_GUESSES: Final = 8
 #: Curves are reckoned anew after this; everybody who asks in between gets the same [s].
@@ -160,11 +164,13 @@ class PageServer:
         self._silent: dict[RequestHandler, float] = {}
         self._curves: dict[tuple[Any, ...], tuple[float, asyncio.Task[bytes]]] = {}
         self._guesses = 0
-        self._book = BookPages(source, station, display, self._off_loop)
+        self._book = BookPages(source, station, display, self._slowly)
         self._asking = Asking(lambda wanted: source.ask(wanted), self._off_loop, self._again, self._fresh_words, clock)
         self._guessing = asyncio.Lock()
         self._urgent = ThreadPoolExecutor(1, thread_name_prefix="page-cut")
-        self._pool = ThreadPoolExecutor(4, thread_name_prefix="page")
+        self._pool = ThreadPoolExecutor(3, thread_name_prefix="page")
+        self._slow = ThreadPoolExecutor(2, thread_name_prefix="page-slow")
+        self._waiting = 0
         self._loop = asyncio.new_event_loop()
         self._thread: threading.Thread | None = None
         self._runner: web.AppRunner | None = None
@@ -202,7 +208,7 @@ class PageServer:
         if self._thread is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(10)
-        for pool in (self._pool, self._urgent):
+        for pool in (self._pool, self._slow, self._urgent):
             pool.shutdown(wait=False, cancel_futures=True)
 
     async def _open(self) -> None:
@@ -272,6 +278,16 @@ class PageServer:
         found = (route.resource.canonical for route in app.router.routes() if route.method == method and route.resource)
         return sorted(set(found))
 
+    async def _slowly(self, work: Callable[[], Any]) -> Any:
+        """Run what takes long, behind others of its kind only. Raises `_TooMany` where too many wait."""
+        if self._waiting >= MOST_HEAVY:
+            raise _TooMany
+        self._waiting += 1
+        try:
+            return await self._loop.run_in_executor(self._slow, work)
+        finally:
+            self._waiting -= 1
+
     # -- who may ---------------------------------------------------------------------------------------------------
 
     @web.middleware
@@ -283,6 +299,9 @@ class PageServer:
             response = refused if refused is not None else await handler(request)
         except BadInput as exc:
             response = problem(request, 400, str(exc))
+        except _TooMany:
+            response = problem(request, 503, "The station is busy drawing for others; ask again in a moment.")
+            response.headers["Retry-After"] = "5"
         except web.HTTPException as exc:
             large = f"The request is too large; at most {BODY_BYTES} bytes are taken."
             response = problem(
@@ -308,6 +327,8 @@ class PageServer:
             return problem(
                 request, 403, "A change must come from this page itself. Open the page and press the button there."
             )
+        if "Content-Encoding" in request.headers:
+            return problem(request, 415, "Send it as it is: nothing is unpacked here.")
         if request.path == "/live" and not same_origin(request, must=False):
             return problem(request, 403, "The live stream is for this page only.")
         if not self._settings.password or request.path.startswith(("/static/", "/sign-in")):
@@ -471,7 +492,7 @@ class PageServer:
                 return gzip.compress(json.dumps(work(), separators=(",", ":")).encode(), 5, mtime=0)
 
             async def make() -> bytes:
-                made: bytes = await self._off_loop(whole)
+                made: bytes = await self._slowly(whole)
                 return made
 
             self._curves[key] = (now, self._loop.create_task(make()))
@@ -479,7 +500,7 @@ class PageServer:
         try:
             # Shielded: who goes away must not take it from the others.
             return await asyncio.shield(task)
-        except BadInput:
+        except (BadInput, _TooMany):
             self._curves.pop(key, None)
             raise
 
@@ -492,7 +513,7 @@ class PageServer:
         ):
             text = request.query.get(name, "")
             chosen.append(whole(text, name, 1, 10**9) if text else default)
-        both = [await self._off_loop(functools.partial(self._source.batch, number)) for number in chosen]
+        both = [await self._slowly(functools.partial(self._source.batch, number)) for number in chosen]
         return html(render_compare(self._station, rows, both, charts=has_charts()))
 
     async def _static(self, request: web.Request) -> web.StreamResponse:
@@ -507,6 +528,10 @@ class PageServer:
             headers["Content-Encoding"] = "gzip"
             return web.Response(body=found.packed, content_type=found.content_type, charset="utf-8", headers=headers)
         return web.Response(body=found.plain, content_type=found.content_type, charset="utf-8", headers=headers)
+
+
+class _TooMany(Exception):  # no fault of the asker's
+    """More wait for what takes long than are let in."""
 
 
 class _Refused(asyncio.Protocol):
