@@ -50,7 +50,7 @@ def test_falling_is_isotonic_regression(pairs: list[tuple[float, float]]) -> Non
 def test_the_likelihood_of_one_hypothesis_is_the_gaussian_one() -> None:
     """Against scipy's multivariate normal with the amplitude integrated numerically."""
     levels = front(4000.0, until_s=3000.0)
-    problem = _Problem(levels, [], 20.0, None, 3000.0)
+    problem = _Problem(levels, [], 20.0, False, None, 3000.0)
     noise = NOISES[26]
     column = 40
     group = problem.groups[0]

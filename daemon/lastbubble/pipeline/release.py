@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -53,6 +54,10 @@ CONTRADICTION: Final = 2.0
 #: Middles of five equal shares, and about of three, of a normal distribution.
 _FIVE: Final = np.array([-1.4, -0.532, 0.0, 0.532, 1.4])
 _THREE: Final = np.array([-1.1, 0.0, 1.1])
+#: Share of a forecast that rests on how long batches usually take, whatever the fits say; and the middles of equal
+#: shares of a normal distribution by which that is drawn.
+UNFORESEEN: Final = 0.15
+_PRIOR_Z: Final = np.array([NormalDist().inv_cdf((k + 0.5) / 60) for k in range(60)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +216,7 @@ class EndJudge:
         past = stop <= now
         stopped = float((weights * past).sum())
         since = _quantiles(stop[past], weights[past], (0.5,))[0] if stopped > 1e-6 else now
-        p10, p50, p90 = _quantiles(np.maximum(stop, now + 30.0).ravel(), weights.ravel(), (0.1, 0.5, 0.9))
+        p10, p50, p90 = self._foretold(now, stop, weights)
         flow = scale * _flow(table, fits, now)[:, None]
         low, middle, high = _quantiles(flow.ravel(), weights.sum(axis=2).ravel(), (0.1, 0.5, 0.9))
         of_fit = weights.sum(axis=(1, 2))
@@ -229,6 +234,19 @@ class EndJudge:
             high,
             float(of_fit @ table.ends[fits.law]),
         )
+
+    def _foretold(self, now: float, stop: Array, weights: Array) -> list[float]:
+        """When it stops, from now on: what the fits say, and for some share what batches usually do, for the laws that
+        are in no table.
+        """
+        usual = self._usual_s * np.exp(self._usual_sd * _PRIOR_Z)
+        usual = usual[usual > now]
+        if not len(usual):
+            # Longer than ever: then by as much again as this, more or less.
+            usual = now * (1 + 0.5 * np.exp(0.6 * _PRIOR_Z))
+        times = np.concatenate([np.maximum(stop, now + 30.0).ravel(), usual])
+        shares = np.concatenate([(1 - UNFORESEEN) * weights.ravel(), np.full(len(usual), UNFORESEEN / len(usual))])
+        return _quantiles(times, shares, (0.1, 0.5, 0.9))
 
     def _log_glances(self, table: Laws, fits: Fits, scale: Array, bubble_pa: Array) -> Array:
         """How well each fit, with each size of bubbles, explains what was seen at a glance."""

@@ -41,7 +41,7 @@ SETTLING: Final = 0.3
 SETTLING_S: Final = (240.0, 600.0)
 #: No real release follows a law to the letter: relative misfit, at least and as a share of the unevenness, and over
 #: which ln(time) it changes. A release may also be all smooth: quiet alone is then no sign of its end.
-MISFIT: Final = 0.015
+MISFIT: Final = 0.012
 MISFIT_SHARE: Final = 0.3
 MISFIT_LN: Final = 0.5
 #: The base wanders with about this time constant [s]; and walks, by this share of it an hour.
@@ -86,9 +86,13 @@ class Noise(NamedTuple):
     uneven_s: float
 
 
-_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.03, 0.08, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
+_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.0, 0.05, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
 NOISES: Final = tuple(Noise(*parts) for parts in itertools.product(_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S))
-_NOISE_LN: Final = tuple(-0.5 * math.log(noise.wander / 0.4) ** 2 for noise in NOISES)
+#: A release without any unevenness is hardly ever met: then every kink of the level would be an end.
+_EVEN_LN: Final = -3.0
+_NOISE_LN: Final = tuple(
+    -0.5 * math.log(noise.wander / 0.4) ** 2 + (0.0 if noise.uneven else _EVEN_LN) for noise in NOISES
+)
 
 
 @dataclass(slots=True)
@@ -346,7 +350,7 @@ class _Problem:
         # then is not known, but some share of what has been.
         over = np.maximum(pa_s - pa_s.min(), 0.0)
         cov = np.diag(variance + (RISE_UNEVEN * over) ** 2 + (RISE_FLOOR * over.max()) ** 2)
-        # A leak lets in and never takes away, and no more than the smallest rise shows; unknown, it is some share of that.
+        # A leak lets in and never takes away, and no more than the smallest rise shows: unknown, it is a share of that.
         least = max(float((pa_s + np.sqrt(variance)).min()), 0.0)
         leak, leak_sd = (
             (LEAK_SHARE * least, LEAK_SHARE_SD * least + 0.001)
@@ -445,7 +449,8 @@ def fit(
 ) -> Fits:
     """All that fits, by weight. Six levels or more.
 
-    lag_s : time constant of the chamber at its plateau;  lag_seen : falls after rises have shown it;  leak_pa_s : from commissioning, None if unknown
+    lag_s : time constant of the chamber at its plateau;  lag_seen : falls after rises have shown it
+    leak_pa_s : from commissioning, None if unknown
     """
     problem = _Problem(levels, rises, lag_s, lag_seen, leak_pa_s, now_s)
     tried = search.candidates()
@@ -458,7 +463,7 @@ def fit(
         evidence.append((float(np.logaddexp.reduce(log_weight.ravel())), number))
     evidence.sort(reverse=True)
     search.best = evidence[0][1]
-    kept = [number for value, number in evidence[:8] if value > evidence[0][0] - 6.0]
+    kept = [number for value, number in evidence[:5] if value > evidence[0][0] - 5.0]
     if search.best != tried[0]:
         # With other noise other hypotheses are worth trying.
         first = problem.score(NOISES[search.best], _NOISE_LN[search.best])
