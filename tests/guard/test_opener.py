@@ -66,8 +66,10 @@ def number(direction: int, index: int, size: int) -> int:
 class Kernel:
     """busy : how many claims are refused before one is taken (-1: all);  pulls : the chip can set a pull"""
 
-    def __init__(self, label: str = LABEL, busy: int = 0, pulls: bool = True, stuck: bool = False) -> None:
-        self.label, self.busy, self.pulls, self.stuck = label, busy, pulls, stuck
+    def __init__(
+        self, label: str = LABEL, busy: int = 0, pulls: bool = True, stuck: bool = False, holder: bytes = b"lg"
+    ) -> None:
+        self.label, self.busy, self.pulls, self.stuck, self.holder = label, busy, pulls, stuck, holder
         self.claims: list[tuple[int, int]] = []
         self.refuse: dict[int, int] = {}
 
@@ -77,7 +79,7 @@ class Kernel:
         if what == opener.GET_CHIP:
             block[:] = struct.pack("32s32sI", b"gpiochip0", self.label.encode(), 54)
         elif what == opener.GET_LINE_INFO:
-            block[32 : 32 + 2] = b"lg"
+            block[32 : 32 + len(self.holder)] = self.holder
         elif what == opener.GET_LINE:
             self._claim(descriptor, block)
         elif what == opener.GET_VALUES:
@@ -160,8 +162,15 @@ def test_a_guard_that_hangs_on_to_the_line_resets_the_machine(
 def test_another_programs_line_is_no_reason_to_reset(
     run: Callable[..., tuple[int, bool]], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert run(Kernel(busy=-1)) == (1, False)
+    assert run(Kernel(busy=-1)) == (3, False)
     assert "another program (lg)" in capsys.readouterr().err
+
+
+def test_an_opener_that_does_not_end_is_no_other_program(
+    run: Callable[..., tuple[int, bool]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(Kernel(busy=-1, holder=opener.CONSUMER)) == (1, True)
+    assert "an opener before this one" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import shutil
 import subprocess
 from configparser import RawConfigParser
@@ -37,9 +38,7 @@ def entries(unit: str, section: str, key: str) -> list[str]:
 def test_systemd_has_nothing_to_say(path: Path, tmp_path: Path) -> None:
     for unit in UNITS:
         # The command is not installed where tests run; everything else stays as it is.
-        text = (
-            unit.read_text(encoding="utf-8").replace(COMMAND_LINK, "/bin/true").replace("/usr/bin/python3", "/bin/true")
-        )
+        text = unit.read_text(encoding="utf-8").replace(COMMAND_LINK, "/bin/true").replace("/bin/sh -c", "/bin/true")
         (tmp_path / unit.name).write_text(text, encoding="utf-8")
     done = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", str(tmp_path / path.name)],
@@ -60,21 +59,65 @@ def test_the_units_are_no_more_exposed_than_promised(path: Path) -> None:
     assert float(found[1]) <= EXPOSURE[path.stem]
 
 
-def test_a_dead_guard_is_followed_by_the_opener() -> None:
+def after_the_guard() -> list[str]:
+    """The program that follows every end of the guard, as systemd runs it ("$$" is its word for "$")."""
     (line,) = entries("lastbubble-guard", "Service", "ExecStopPost")
+    # "+": outside the sandbox, so that nothing of it can fail.
+    assert line.startswith("+/bin/sh -c '")
+    return [word.replace("$$", "$") for word in shlex.split(line[1:])]
+
+
+def test_a_dead_guard_is_followed_by_the_opener() -> None:
     (folder,) = entries("lastbubble-guard", "Service", "RuntimeDirectory")
-    words = line.split()
-    # "+": outside the sandbox, so that nothing of it can fail; "-I -S": nothing of an environment is looked at.
-    assert words == [
-        "+/usr/bin/python3",
-        "-I",
-        "-S",
-        OPENER,
-        f"/run/{folder}/{CLAIM}",
-        "--reset",
-        "/proc/sysrq-trigger",
-    ]
+    # "-I -S": nothing of an environment is looked at.
+    words = f"/usr/bin/python3 -I -S {OPENER} /run/{folder}/{CLAIM} --reset /proc/sysrq-trigger ||"
+    assert after_the_guard()[2].startswith(words)
     assert entries("lastbubble-guard", "Service", "RuntimeDirectoryPreserve") == ["yes"]
+
+
+@pytest.mark.parametrize("claimed", [True, False], ids=["line held before", "no line yet"])
+@pytest.mark.parametrize(
+    ("opener", "resets"),
+    [
+        ("exit 0", False),
+        ("exit 1", True),
+        ("exit 2", True),
+        ("exit 3", False),
+        ("kill -SEGV $$", True),
+        (None, True),
+    ],
+    ids=["low", "not low, and no reset", "file gone", "another program's line", "crashes", "no interpreter"],
+)
+def test_an_opener_that_cannot_do_its_work_resets_the_machine(
+    opener: str | None, resets: bool, claimed: bool, tmp_path: Path
+) -> None:
+    stand_in, note, reset = tmp_path / "python3", tmp_path / CLAIM, tmp_path / "sysrq"
+    if opener is not None:
+        stand_in.write_text(f"#!/bin/sh\n{opener}\n", encoding="utf-8")
+        stand_in.chmod(0o755)
+    if claimed:
+        note.touch()
+    (folder,) = entries("lastbubble-guard", "Service", "RuntimeDirectory")
+    shell, option, text = after_the_guard()
+    for word, place in (
+        ("/usr/bin/python3", stand_in),
+        (f"/run/{folder}/{CLAIM}", note),
+        ("/proc/sysrq-trigger", reset),
+    ):
+        assert word in text
+        text = text.replace(word, str(place))
+    subprocess.run([shell, option, text], check=False, timeout=60, capture_output=True)
+    # Without a note nothing was ever held, and a reset would come again after every start.
+    assert reset.exists() == (resets and claimed)
+    if reset.exists():
+        assert reset.read_text(encoding="utf-8") == "b\n"
+
+
+def test_the_guards_memory_can_be_locked_and_its_start_may_take_long() -> None:
+    # mlockall counts what is mapped: with threads and their heaps a few hundred MiB.
+    assert entries("lastbubble-guard", "Service", "LimitMEMLOCK") == ["infinity"]
+    assert int(entries("lastbubble-guard", "Service", "TimeoutStartSec")[0]) >= 60
+    assert int(entries("lastbubble-thermometer", "Service", "TimeoutStartSec")[0]) >= 60
 
 
 def test_the_guard_is_started_again_for_ever_and_no_failed_start_resets_the_machine() -> None:

@@ -12,7 +12,8 @@ it, `pid` and `started` of the guard. Without it no guard has ever held a line s
 --reset : where the level is not known to be low, write `b` there (/proc/sysrq-trigger: the machine resets at once, and
           every pin is an input again); never where the line is busy with a program that is not this guard.
 
-Exit code 0: low was read back, or there is nothing to open. 1: not, and one sentence says why. 2: wrong use.
+Exit code 0: low was read back, or there is nothing to open. 1: not, and one sentence says why. 2: wrong use. 3: another
+program holds the line, which no reset would mend.
 """
 
 from __future__ import annotations
@@ -168,6 +169,8 @@ def open_relay(claim: dict[str, str], devices: str = "/dev", processes: str = "/
         held = claim_low(chip, line, control)
     except OSError as exc:
         who = holder(chip, line, control)
+        if who == CONSUMER.decode():
+            raise NotLow(f"line {line} is still held by an opener before this one, which does not end") from exc
         if lives(claim, processes):
             raise NotLow(f"line {line} is still held by the guard ({who}), which no signal ends") from exc
         raise NotLow(f"line {line} is held by another program ({who}); stop it: gpioinfo names it", True) from exc
@@ -211,7 +214,7 @@ def main(argv: list[str], devices: str = "/dev", processes: str = "/proc", contr
                 file.write("b")
         except OSError as exc:
             sys.stderr.write(f"opener: {reset}: {exc.strerror}; pull the oven's plug\n")
-    return 1
+    return 3 if foreign else 1
 
 
 if __name__ == "__main__":
