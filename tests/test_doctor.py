@@ -181,7 +181,11 @@ ILLNESSES = {
         lambda bench: bench.programs.update({("systemctl", "is-active", "ModemManager"): (0, "active\n")}),
         [("note", "gauge")],
     ),
-    "no guard": (lambda bench: bench.path("/run/lastbubble/guard.sock").unlink(), [("broken", "guard")]),
+    "no guard": (
+        lambda bench: [bench.path(f"/run/lastbubble/{name}.sock").unlink() for name in ("guard", "bench")],
+        [("broken", "guard")],
+    ),
+    "nobody can hear it": (lambda bench: bench.path("/run/lastbubble/guard.sock").unlink(), [("broken", "guard")]),
     "nobody can permit": (lambda bench: bench.path("/run/lastbubble/bench.sock").unlink(), [("broken", "guard")]),
     "no service": (lambda bench: bench.path("/run/lastbubble/service.sock").unlink(), [("broken", "service")]),
     "no ledger yet": (lambda bench: bench.path("/var/lib/lastbubble/ledger.db").unlink(), [("note", "ledger")]),
@@ -278,14 +282,25 @@ def test_what_the_guard_says_is_passed_on(change: dict[str, object], wanted: lis
     assert [(one.weight, one.about) for one in findings] == wanted
 
 
-def test_a_guard_that_hangs_up_is_broken(bench: Bench) -> None:
-    path = bench.path("/run/lastbubble/guard.sock")
-    path.unlink()
-    voice = Voice(path, None)
+@pytest.mark.parametrize(
+    ("silent", "expected"),
+    [(("guard",), []), (("bench",), []), (("guard", "bench"), [("broken", "guard")])],
+    ids=["a person of the bench asks", "the service's account asks", "hangs up on everybody"],
+)
+def test_the_guard_is_asked_at_whichever_door_answers(
+    bench: Bench, silent: tuple[str, ...], expected: list[tuple[str, str]]
+) -> None:
+    # A guard that does not admit a user closes the connection without a word.
+    voices = []
+    for name in silent:
+        path = bench.path(f"/run/lastbubble/{name}.sock")
+        path.unlink()
+        voices.append(Voice(path, None))
     try:
-        assert found(bench) == [("broken", "guard")]
+        assert found(bench) == expected
     finally:
-        voice.close()
+        for voice in voices:
+            voice.close()
 
 
 def test_findings_keep_the_tables_order_within_a_weight() -> None:

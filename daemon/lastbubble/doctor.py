@@ -114,7 +114,8 @@ def _guard(patient: Patient) -> Iterator[Finding]:
         return
     folder = patient.settings.runtime_dir
     fault = patient.machine.socket_fault(f"{folder}/{GUARD_SOCKET}")
-    if fault:
+    bench_fault = patient.machine.socket_fault(f"{folder}/{BENCH_SOCKET}")
+    if fault and bench_fault:
         yield Finding(
             "broken",
             "guard",
@@ -122,15 +123,37 @@ def _guard(patient: Patient) -> Iterator[Finding]:
             "systemctl status lastbubble-guard; its last lines say why. If it runs, join the group of its socket",
         )
         return
-    try:
-        status = read_status(patient.machine.path(f"{folder}/{GUARD_SOCKET}"))
-    except LastbubbleError as exc:
-        yield Finding("broken", "guard", str(exc), "systemctl restart lastbubble-guard opens the relay and starts anew")
+    # Who works at the bench is answered at the bench's door, the service's account at its own, root at both.
+    status, said = None, ""
+    for name in (BENCH_SOCKET, GUARD_SOCKET):
+        try:
+            status = read_status(patient.machine.path(f"{folder}/{name}"))
+            break
+        except LastbubbleError as exc:
+            said = said or str(exc)
+    if status is None:
+        yield Finding(
+            "broken",
+            "guard",
+            said,
+            "join the group lastbubble-bench, or ask as root; if that changes nothing: systemctl restart "
+            "lastbubble-guard opens the relay and starts anew",
+        )
         return
     yield from guard_findings(status)
-    if not patient.machine.there(f"{folder}/{BENCH_SOCKET}"):
+    if bench_fault:
         yield Finding(
-            "broken", "guard", f"{folder}/{BENCH_SOCKET} is not there: nobody can permit heat", "restart the guard"
+            "broken",
+            "guard",
+            f"{folder}/{BENCH_SOCKET} cannot be reached ({bench_fault}): you cannot permit heat here",
+            "join the group lastbubble-bench; if it is not there at all, restart the guard",
+        )
+    if fault:
+        yield Finding(
+            "broken",
+            "guard",
+            f"{folder}/{GUARD_SOCKET} cannot be reached ({fault}): the service may not hear the guard either",
+            "look at the folder's group (lastbubble); if it is not there at all, restart the guard",
         )
 
 
