@@ -301,6 +301,25 @@ def test_texts_stand_an_empty_snapshot() -> None:
     assert texts({}, Display())["chamber"] == "no reading"
 
 
+def test_the_caution_of_the_hour_stands_beside_what_comes_next() -> None:
+    said = {stage: texts({"stage": stage}, Display())["care"] for stage in STAGES}
+    assert all("vacuum" in said[stage] and "pump stops" in said[stage] for stage in ("pump_down", "degassing", "still"))
+    assert all("thermal fuse" in said[stage] and "Ventilate" in said[stage] for stage in ("heating", "curing"))
+    assert "hot inside" in said["cooling"]
+    assert "pump stops last" in said["venting"]
+    assert "ignite" in said["soaking"]
+
+
+def test_the_dials_scale_is_the_stations_own(served: Served) -> None:
+    assert texts({}, Display("degF"))["dial_unit"] == "F"
+    assert '<option value="C" selected>' in call(served[0], "GET", "/")[2]
+
+
+def test_the_hold_is_drawn_as_far_as_it_is() -> None:
+    for held, share in ((0.0, "0.0"), (900.0, "50.0"), (4000.0, "100.0")):
+        assert texts({"stage": "curing", "held_s": held, "hold_s": 1800.0}, Display())["hold_share"] == share
+
+
 def test_a_reading_stands_with_how_far_it_may_be_off() -> None:
     """IEC 60584-1: class 1 1.5 K, class 2 2.5 K near 100 degC."""
     snapshot = {

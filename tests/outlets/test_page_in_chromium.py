@@ -148,6 +148,19 @@ def test_every_page_that_is_served_has_been_looked_at(shelf: Site) -> None:
         assert any(re.fullmatch(re.sub(r"\{[^}]*\}", r"\\d+", path), one) for one in looked_at), path
 
 
+def test_charts_have_the_time_of_day(shelf: Site, opened: Opener) -> None:
+    """Of a batch alone; two over each other are counted from their pump-downs."""
+    watched = opened(PHONE)
+    for path, words, ticks in (("/", "time of day", r"\d\d:\d\d"), ("/batch/2", "time of day", r"\d\d:\d\d"),
+                               ("/history", "hours since pump-down", r"\d+")):  # fmt: skip
+        page = watched.open(shelf.url(path))
+        page.locator("body[data-chart-ms]").wait_for()
+        assert page.locator(".dygraph-xlabel").first.inner_text() == words
+        told = page.locator("#chart-pressure .dygraph-axis-label-x").all_inner_texts()
+        assert any(re.fullmatch(ticks, text) for text in told), (path, told)
+    watched.sound()
+
+
 def test_the_curves_are_numbers_too(shelf: Site, opened: Opener) -> None:
     page = opened(PHONE).open(shelf.url("/batch/2"))
     page.locator("body[data-chart-ms]").wait_for()

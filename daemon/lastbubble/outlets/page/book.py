@@ -279,7 +279,9 @@ def render_batch(
     shown = display or Display()
     number = int(batch["id"])
     name = str(batch.get("name") or "")
-    curves = section("curves-h", "Curves", chart_figures(str(number))) if charts else ""
+    curves = (
+        section("curves-h", "Curves", chart_figures(str(number), str(batch.get("opened_utc") or ""))) if charts else ""
+    )
     ask = refused.typed.get("ask")
     prefix, fields = ("note", NOTE_FIELDS) if ask == "batch_note" else ("piece", PIECE_FIELDS)
     return page_html(

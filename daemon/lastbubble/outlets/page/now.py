@@ -64,14 +64,14 @@ def _mark(mark: str, label: str) -> str:
     )
 
 
-def _dial(refused: Refused) -> str:
-    """The dial's form; what was refused stands in it again."""
+def _dial(refused: Refused, scale: str) -> str:
+    """The dial's form, its scale first as the station shows temperatures; what was refused stands in it again."""
     value = escape(refused.typed.get("dial", ""))
     fault = refused.faults.get("dial", "")
     more = ' aria-invalid="true" aria-describedby="dial-why"' if fault else ""
     told = f'<strong class="mend" id="dial-why">{escape(fault)}.</strong>' if fault else ""
     units = "".join(
-        f'<option value="{unit}"{" selected" if refused.typed.get("unit") == unit else ""}>°{unit}</option>'
+        f'<option value="{unit}"{" selected" if refused.typed.get("unit", scale) == unit else ""}>°{unit}</option>'
         for unit in ("F", "C")
     )
     return (
@@ -102,9 +102,12 @@ NUMBERS = (
 )
 
 
-def chart_figures(batch: str = "") -> str:
-    """The two charts of a batch ("" = the open one); the script draws them, and says beside them what they show."""
-    which = f' data-batch="{escape(batch)}"' if batch else ""
+def chart_figures(batch: str = "", began: str = "") -> str:
+    """The two charts of a batch ("" = the open one); the script draws them, and says beside them what they show.
+
+    began : its zero (ISO 8601), for an axis of the time of day; "" = hours since it began
+    """
+    which = (f' data-batch="{escape(batch)}"' if batch else "") + f' data-began="{escape(began)}"'
     return (
         f'<div id="charts"{which}><h3>Chamber pressure</h3><div class="chart" id="chart-pressure" role="img" '
         'aria-label="Chamber pressure over the batch"></div><h3>Temperature</h3>'
@@ -136,14 +139,13 @@ def render_now(
     cautions = "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS)
     hidden = {
         name: "" if words[name] else " hidden"
-        for name in ("held_mark", "alarms", "seen", "standing", "age", "when", "hold", "can_cut", "witness")
+        for name in ("held_mark", "alarms", "seen", "standing", "age", "when", "hold", "can_cut", "witness", "care")
     }
     no_rows = " hidden" if rows else ""
     sign_out = '<form method="post" action="/sign-out"><button type="submit" class="plain">Sign out</button></form>'
+    figures = chart_figures(began=words["began"])
     charts_section = (
-        f'<section aria-labelledby="charts-h"><h2 id="charts-h">This batch</h2>{chart_figures()}</section>'
-        if charts
-        else ""
+        f'<section aria-labelledby="charts-h"><h2 id="charts-h">This batch</h2>{figures}</section>' if charts else ""
     )
     return page_html(
         f"{words['stage']} - {station}",
@@ -161,7 +163,8 @@ def render_now(
         f'<p class="quiet">{_field("since", words)} · {_field("batch", words)}</p>'
         f"{_lines('cautions', words, 'caution', 'alert')}"
         f'<div class="next"><h2>Next</h2><p class="todo">{_field("todo", words)}</p>'
-        f'<p class="when" data-show="when"{hidden["when"]}>{_field("when", words)}</p></div></section>'
+        f'<p class="when" data-show="when"{hidden["when"]}>{_field("when", words)}</p></div>'
+        f'<p class="quiet care-now" data-show="care"{hidden["care"]}>{_field("care", words)}</p></section>'
         '<section class="held" role="status" aria-label="Noted mark" '
         f'data-show="held_mark"{hidden["held_mark"]}><p>{_field("held_mark", words)}</p>'
         f"{_ask('mark_undo', 'Undo')}</section>"
@@ -176,7 +179,7 @@ def render_now(
         f'<ul class="bands" id="bands">{"".join(band_row(row) for row in rows)}</ul>'
         f'<p id="no-bands" class="quiet"{no_rows}>No forecast yet.</p></section>'
         '<section aria-labelledby="marks-h"><h2 id="marks-h">What have you just done?</h2>'
-        f'<div class="marks" id="near">{near}</div>{_dial(refused)}'
+        f'<div class="marks" id="near">{near}</div>{_dial(refused, words["dial_unit"])}'
         f'<details><summary>Other marks</summary><div class="marks" id="far">{far}</div></details></section>'
         f'</div><div class="second">{charts_section}'
         '<section aria-labelledby="care-h"><h2 id="care-h">Take care</h2>'

@@ -15,6 +15,7 @@ from lastbubble.outlets.wording import in_units
 from lastbubble.units import Display
 
 __all__ = [
+    "CARE_NOW",
     "CAUTIONS",
     "LIKELY_MARKS",
     "MARK_BUTTONS",
@@ -87,6 +88,19 @@ CAUTIONS: Final[Sequence[str]] = (
     "Ventilate: monomer fumes are harmful and can ignite.",
 )
 
+#: The caution of the hour, beside what is to be done next.
+CARE_NOW: Final[Mapping[str, str]] = {
+    **dict.fromkeys(
+        ("pump_down", "degassing", "still"), "Let air in before the pump stops. Never lean over a chamber under vacuum."
+    ),
+    "venting": "Slowly, and the pump stops last: else its oil is drawn into the chamber.",
+    "soaking": "Gloves, eye protection, ventilation: fumes are harmful and can ignite.",
+    **dict.fromkeys(
+        ("heating", "curing"), "Ventilate. The cut-off is no substitute for the thermal fuse in the oven's supply."
+    ),
+    "cooling": "Pieces are hot inside long after the oven is cool.",
+}
+
 #: A sample older than this is no longer how it is now [s].
 OLD_S: Final = 10.0
 
@@ -124,6 +138,15 @@ def _clock(snapshot: Mapping[str, Any], time_s: float) -> str:
     moment = now + timedelta(seconds=time_s - float(snapshot.get("time_s") or 0.0))
     moment = moment.astimezone()  # over a change of summer time
     return f"{moment:%H:%M}" if moment.date() == now.date() else f"{moment:%a %H:%M}"
+
+
+def _began(snapshot: Mapping[str, Any]) -> str:
+    """The batch's zero (ISO 8601), "" if not known."""
+    try:
+        now = datetime.fromisoformat(str(snapshot["utc"]))
+    except (KeyError, ValueError):
+        return ""
+    return (now - timedelta(seconds=float(snapshot.get("time_s") or 0.0))).isoformat(timespec="seconds")
 
 
 def bands(snapshot: Mapping[str, Any]) -> list[dict[str, str]]:
@@ -238,6 +261,9 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         else "",
         "core": display.temperature_text(core) if core is not None else "not known",
         "band": band,
+        "began": _began(snapshot),
+        "care": CARE_NOW.get(stage, ""),
+        "dial_unit": "C" if display.temperature == "degC" else "F",
         "hold": hold,
         "hold_share": f"{100 * share:.1f}",
         "heat": heat_text,

@@ -81,6 +81,8 @@
     }
     for (const node of document.querySelectorAll("[data-show]")) node.hidden = !words[node.dataset.show];
     for (const node of document.querySelectorAll("[data-tone]")) node.dataset.tone = words.heat_tone;
+    const figures = byId("charts");
+    if (figures && !figures.dataset.batch && words.began) figures.dataset.began = words.began;
     const rows = byId("bands");
     if (rows && words.bands) {
       const text = JSON.stringify(words.bands);
@@ -211,8 +213,10 @@
     charts[id] = new Dygraph(place, rows, { ...look, labels: ["h", ...names], strokeWidth: 2, labelsKMB: false,
       axisLabelFontSize: 14, connectSeparatedPoints: false, yRangePad: 6, ...(fingers ? { interactionModel: {} } : {}),
       series: { [names[1] || ""]: { strokePattern: [8, 4] } },
-      highlightCallback: (_, hours, points) => {
-        for (const point of points) put(values[point.name], ` ${point.yval.toPrecision(4)} at ${hours.toFixed(2)} h`);
+      highlightCallback: (_, x, points) => {
+        const at = rows[0][0] instanceof Date ? new Date(x).toLocaleTimeString([], { hour12: false, timeStyle: "short" })
+          : `${x.toFixed(2)} h`;
+        for (const point of points) put(values[point.name], ` ${point.yval.toPrecision(4)} at ${at}`);
       },
       unhighlightCallback: () => { for (const node of Object.values(values)) put(node, ""); }, ...options });
   };
@@ -270,6 +274,14 @@
     const answer = await fetch(`${box.id === "overlay" ? "/overlay.json" : "/series.json"}?${query}`);
     if (!answer.ok) return;
     const data = await answer.json();
+    // The time of day says more than hours since the pump was switched on, where it is known.
+    const zero = Date.parse(box.dataset.began || "");
+    if (Number.isFinite(zero)) {
+      for (const rows of [data.pressure, data.temperature]) {
+        for (const row of rows) row[0] = new Date(zero + row[0] * 3600000);
+      }
+      data.axis = "time of day";
+    }
     const began = performance.now();
     draw("chart-pressure", { logscale: data.pressure_log, ylabel: data.pressure_unit,
       xlabel: data.axis }, data.pressure, data.pressure_names);
