@@ -34,6 +34,7 @@ def test_the_command_only_shows_with_dry_run(tmp_path: Path, capsys: pytest.Capt
     lines = said.out.splitlines()
     assert lines[0].startswith("lines   /boot/")
     assert "gpio=17=op,dl" in lines[0]
+    assert "run     systemctl try-restart bench.service" in lines
     assert "run     systemctl enable --now bench.service" in lines
     assert main(["install", "--dry-run", "--settings", str(tmp_path / "none.yaml")]) == 0
     said = capsys.readouterr()

@@ -122,13 +122,15 @@ def test_everything_lands_and_the_right_programs_run(folder: Path, tmp_path: Pat
         ("udevadm", "trigger"),
         ("systemctl", "daemon-reload"),
         ("systemctl", "daemon-reexec"),
+        ("systemctl", "try-restart", "guard.service"),
         ("systemctl", "enable", "--now", "guard.service"),
     ]
 
 
 def test_without_settings_nothing_is_started(folder: Path) -> None:
     assert not any(
-        isinstance(step, Run) and "enable" in step.argv for step in install_steps(folder, COMMAND, start=False)
+        isinstance(step, Run) and {"enable", "try-restart"} & set(step.argv)
+        for step in install_steps(folder, COMMAND, start=False)
     )
 
 

@@ -172,6 +172,8 @@ def install_steps(folder: Path, command: Path, start: bool) -> list[Step]:
         # The hardware watchdog is set by systemd itself, which reads that file only when it begins anew.
         steps.append(Run(("systemctl", "daemon-reexec")))
     if start:
+        # First what runs already: an upgrade that leaves the old program running is none. Nothing stopped is started.
+        steps.append(Run(("systemctl", "try-restart", *units(folder))))
         steps.append(Run(("systemctl", "enable", "--now", *units(folder))))
     return steps
 

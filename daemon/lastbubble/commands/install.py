@@ -22,12 +22,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="also write the relay pin's lines into the Raspberry Pi's config.txt (a restart is needed then)",
     )
     parser.add_argument("--settings", type=Path, default=DEFAULT_FILE, help=f"default {DEFAULT_FILE}")
-    parser.add_argument("--no-start", action="store_true", help="put everything in and start nothing")
+    parser.add_argument("--no-start", action="store_true", help="put everything in; start and restart nothing")
     parser.epilog = (
         "examples:\n"
         "  lastbubble install --dry-run\n"
         "  sudo lastbubble install --boot\n\n"
-        "Doing it again is an upgrade; ledger, settings and the guard's latch are never touched.\n"
+        "Doing it again is an upgrade: what runs is restarted, which opens the relay until heat is permitted again.\n"
+        "Ledger, settings and the guard's latch are never touched.\n"
         "exit code: 0 done, 1 not done and why, 2 wrong use"
     )
 
