@@ -47,7 +47,7 @@ _STYLE: Final = """
 body{font:15px/1.45 system-ui,sans-serif;color:#141a19;background:#fff;margin:0 auto;max-width:62rem;padding:1rem}
 h1{font-size:1.7rem;margin:0}h2{font-size:1.1rem;margin:1.1rem 0 .3rem;border-bottom:1px solid #777}
 p{margin:.3rem 0}.quiet{color:#47504e}.care{border:2px solid #6b230e;padding:.4rem .7rem;margin:.6rem 0}
-dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(11rem,1fr));gap:.3rem 1rem;margin:.4rem 0}
+dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(9rem,1fr));gap:.3rem 1rem;margin:.4rem 0}
 dt{color:#47504e;font-size:.9rem}dd{margin:0;font-weight:600}
 .wide,.plot{overflow-x:auto}.plot svg{min-width:44rem}table{border-collapse:collapse;width:100%;font-size:.92rem}
 th,td{text-align:left;vertical-align:top;padding:.15rem .6rem .15rem 0;border-bottom:1px solid #ccc}

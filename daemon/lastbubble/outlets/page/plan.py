@@ -62,7 +62,8 @@ def _moments(plan: Mapping[str, Any]) -> str:
     for moment in plan["moments"]:
         first, middle, last = moment["clock"]
         person = bool(moment["person"]) or moment["name"] in _SAME_VISIT
-        small = [] if first == last else [f"between {first} and {last}"]
+        day = f"{middle.partition(' ')[0]} "
+        small = [] if first == last else [f"between {first.removeprefix(day)} and {last.removeprefix(day)}"]
         if moment["person"] and moment["awake"] < 0.995:
             small.append(f"{1 - moment['awake']:.0%} that it comes at night")
         if moment["name"] in _SAME_VISIT:

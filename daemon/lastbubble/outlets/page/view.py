@@ -90,14 +90,10 @@ CAUTIONS: Final[Sequence[str]] = (
 
 #: The caution of the hour, beside what is to be done next.
 CARE_NOW: Final[Mapping[str, str]] = {
-    **dict.fromkeys(
-        ("pump_down", "degassing", "still"), "Let air in before the pump stops. Never lean over a chamber under vacuum."
-    ),
-    "venting": "Slowly, and the pump stops last: else its oil is drawn into the chamber.",
-    "soaking": "Gloves, eye protection, ventilation: fumes are harmful and can ignite.",
-    **dict.fromkeys(
-        ("heating", "curing"), "Ventilate. The cut-off is no substitute for the thermal fuse in the oven's supply."
-    ),
+    **dict.fromkeys(("pump_down", "degassing", "still"), "Air in before the pump stops. Never lean over the chamber."),
+    "venting": "Slowly, and the pump stops last: else it loses its oil.",
+    "soaking": "Gloves, eye protection, air: fumes are harmful and can ignite.",
+    **dict.fromkeys(("heating", "curing"), "Ventilate. The cut-off is no substitute for the thermal fuse."),
     "cooling": "Pieces are hot inside long after the oven is cool.",
 }
 
