@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from lastbubble.guard.claim import CLAIM
+from lastbubble.guard.realtime import FIFO_PRIORITY
 from lastbubble.installation import COMMAND_LINK, OPENER
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -125,6 +126,18 @@ def test_the_guard_is_started_again_for_ever_and_no_failed_start_resets_the_mach
     assert entries("lastbubble-guard", "Unit", "StartLimitIntervalSec") == ["0"]
     assert entries("lastbubble-guard", "Unit", "FailureAction") == []
     assert float(entries("lastbubble-guard", "Service", "WatchdogSec")[0]) <= 2
+
+
+def test_the_guards_loop_goes_first_and_then_the_thermometer() -> None:
+    # All of a process in real time would be its start and its log too: the loop asks for itself, and may.
+    assert [path.stem for path in UNITS if entries(path.stem, "Service", "CPUSchedulingPolicy")] == []
+    assert int(entries("lastbubble-guard", "Service", "LimitRTPRIO")[0]) == FIFO_PRIORITY
+    assert not any(
+        "~" in line and "@resources" in line for line in entries("lastbubble-guard", "Service", "SystemCallFilter")
+    )
+    assert entries("lastbubble-thermometer", "Service", "RestrictRealtime") == ["yes"]
+    nice = {path.stem: int((entries(path.stem, "Service", "Nice") or ["0"])[0]) for path in UNITS}
+    assert nice["lastbubble-thermometer"] < nice["lastbubble"]
 
 
 def test_only_the_thermometer_and_the_service_may_touch_a_bus() -> None:
