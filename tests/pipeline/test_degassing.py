@@ -187,6 +187,33 @@ def test_a_valve_that_is_shut_for_seconds_still_says_how_much_gas_comes() -> Non
     assert 120.0 < rises[0] < 300.0
 
 
+@pytest.mark.parametrize("late_mark", [False, True])
+def test_air_that_is_pumped_out_again_at_once_is_told_all_the_same(late_mark: bool) -> None:
+    """A hose slips off and is pushed back within seconds, and a mark `isolated` that belongs to nothing comes then."""
+    model = ChamberModel(Context(barometer_pa=101325.0))
+    said: list[Record] = []
+    for t in range(2400):
+        pressure = 101325.0 * math.exp(-t / 20.0) + 60.0 + 40.0 / math.sqrt(1 + t / 300.0)
+        pressure += 54_000.0 * math.exp(-(t - 2000) / 4.5) if t >= 2000 else 0.3 * math.sin(12.9898 * t)
+        marks = ("isolated",) if late_mark and t == 2017 else ()
+        said += model.feed(Sample(float(t), round(pressure, 1), marks=marks))
+    lost = [record for record in said if isinstance(record, Caution)]
+    assert [record.cause for record in lost] == ["vacuum_lost"]
+    assert 2000 < lost[0].t <= 2060
+    assert model.phase == "degassing"
+
+
+def test_a_hump_while_the_gas_is_strong_is_no_stopped_pump() -> None:
+    """Soon after the pump-down the level climbs by a tenth and stays there: behind a stopped pump it would soar."""
+    model = ChamberModel(Context(barometer_pa=101325.0))
+    said: list[Record] = []
+    for t in range(2000):
+        pressure = 101325.0 * math.exp(-t / 15.0) + 20.0 + 60.0 / math.sqrt(1 + t / 120.0)
+        pressure += min(max(t - 1000, 0) / 30.0, 6.0) * math.exp(-max(t - 1180, 0) / 400.0)
+        said += model.feed(Sample(float(t), round(pressure + 0.4 * math.sin(12.9898 * t * t), 1), isolated=False))
+    assert causes(said) == []
+
+
 def test_glitches_gaps_and_jitter_raise_nothing() -> None:
     said, phases = run(make(3, glitches=0.01, empty=0.2, jitter=0.6))
     assert set(causes(said)) <= {"vented_fast"}

@@ -18,6 +18,7 @@ import math
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 from lastbubble.context import Context
@@ -42,10 +43,16 @@ STOPPED_S: Final = 150.0
 STOPPED_HABIT_S: Final = 400.0
 #: So long after the knee the release may still be growing: a rise counts only when it is higher than the level was.
 FIRST_BUBBLES_S: Final = 720.0
+#: ... and in this time after the knee there is still so much gas that behind a stopped pump the pressure rises by this
+#: share of what it has fallen since the knee.
+YOUNG_S: Final = 2400.0
+YOUNG_LIFT: Final = 0.3
 #: Air that no load of gas explains needs no such patience.
 STOPPED_AIR_S: Final = 78.0
 #: Shut for less than a fit needs, but risen by more than this, a rise counts all the same [Pa].
 STEEP_PA: Final = 100.0
+#: More than this from one block to the next is air that comes in [Pa].
+AIR_PA: Final = 8e3
 #: Nobody shuts the chamber off again so soon: a mark that says so is late [s].
 LATE_MARK_S: Final = 240.0
 #: At atmosphere for so long with the pump on and nothing told: it was vented after all [s].
@@ -159,7 +166,7 @@ class ChamberWatch:
         self._stopped_pump = self._air_shut = self._lost = self._returning = self._switched = False
         self._cycles = 0
         self._longest_shut_s = 0.0
-        self._knee_s = math.inf
+        self._knee_s, self._knee_pa = math.inf, 0.0
         self._lowest = math.inf
         self._kink.forget()
         self._base.forget()
@@ -218,11 +225,19 @@ class ChamberWatch:
         self._shut_level = math.inf if self.level_pa is None else self.level_pa
         self._shut_high = -math.inf
 
+    def _past_top(self, sample: Sample) -> bool:
+        """A rise is being followed, and comes down already."""
+        if not self._rise:
+            return False
+        top = max(block.mean_pa for block in self._rise)
+        pa = self._rise[-1].mean_pa if sample.chamber_pa is None else sample.chamber_pa
+        return pa - self._rise_level < 0.6 * (top - self._rise_level)
+
     def _end_rise(self, now: float, rise: RiseRecorder, doubt: float) -> Risen:
         """The pump draws again: fit what rose."""
         fit = rise.fit(math.sqrt(self.gauge.mean_variance(max(round(self._per_block), 1))))
         steep = self._shut_high - self._shut_level > max(STEEP_PA, 20 * self.gauge.resolution_pa)
-        if fit is None and rise is self._shut_rise and steep:
+        if fit is None and rise is self._shut_rise and self._column and steep:
             fit = short_rise(self._shut_told_s, self._shut_high_s, self._shut_level, self._shut_high)
         rise.clear()
         self._rejoin_s = now
@@ -242,7 +257,7 @@ class ChamberWatch:
         for mark in sample.marks:
             if mark == "isolated":
                 # The column knows better; and a mark that comes only after the rise has nothing to say any more.
-                if self._column or now - self._rejoin_s < LATE_MARK_S:
+                if self._column or now - self._rejoin_s < LATE_MARK_S or self._past_top(sample):
                     continue
                 self._told_shut = self._marked_shut = True
                 self._begin_shut(now)
@@ -375,7 +390,7 @@ class ChamberWatch:
                 self._accepted.append(block.mean_pa)
                 # What the chamber itself still has to settle is no gas from the pores.
                 self._settle_until_s = block.end_s + max(240.0, 2.0 * constant)
-                self._knee_s = block.end_s
+                self._knee_s, self._knee_pa = block.end_s, block.mean_pa
                 yield Knee(quiet[0].mid_s, self._lag_s)
 
     # ------------------------------------------------------------------ the level and its rises
@@ -506,7 +521,7 @@ class ChamberWatch:
             self.enter("pump_down", block.start_s)
             return
         if lift < 0.4 * peak or lift < 2 * noise or (peak > 2e3 and lift < peak - max(0.15 * peak, 12 * noise)):
-            yield from self._down_again(block, peak)
+            yield from self._down_again(time_s, block, peak)
             return
         far = lift > max(1500.0, abs(level), 10 * noise)
         let_in = self._let_in(block.end_s)
@@ -551,7 +566,11 @@ class ChamberWatch:
         if self._stopped_pump or self._lost or self._switched or block.end_s < self._settle_until_s:
             return
         level = max(abs((self.level_pa or 0.0) - self._base.zero_pa), 30.0)
-        if block.end_s - self._knee_s < FIRST_BUBBLES_S and rising.lift_pa < 2 * level:
+        young_s = block.end_s - self._knee_s
+        if young_s < FIRST_BUBBLES_S and rising.lift_pa < 2 * level:
+            return
+        if young_s < YOUNG_S and rising.lift_pa < YOUNG_LIFT * (self._knee_pa - (self.level_pa or 0.0)):
+            # The gas that has let the level fall so far would make far more of a rise.
             return
         lasted = block.end_s - rising.since_s
         patience = STOPPED_S
@@ -573,7 +592,7 @@ class ChamberWatch:
         yield from self._cautions.say(time_s, "pump_stopped")
         yield from self._cautions.say(time_s, "vent_before_pump_off")
 
-    def _down_again(self, block: Block, peak: float) -> Iterator[Seen]:
+    def _down_again(self, time_s: float, block: Block, peak: float) -> Iterator[Seen]:
         """A burst of bubbles, a rejoined chamber, a pump that runs again, a lid that was pressed down."""
         rise, air = self._rise, self._lost
         stopped, self._stopped_pump, self._lost, self._air_shut = self._stopped_pump, False, False, False
@@ -582,6 +601,10 @@ class ChamberWatch:
         top = max(range(len(rise)), key=lambda i: rise[i].mean_pa)
         lasted = rise[top].end_s - rise[0].end_s
         self._cautions.over("pump_stopped", "vent_before_pump_off", "vacuum_lost")
+        leap = max((later.mean_pa - one.mean_pa for one, later in pairwise(rise)), default=0.0)
+        if not air and leap > AIR_PA and not self._let_in(block.end_s):
+            # It is over before its shape could be told, but no bubbles do that: the resin has been at air.
+            yield from self._cautions.say(time_s, "vacuum_lost")
         if air or peak > 2e3:
             self._returning = True
             yield Risen(block.end_s, None, 0.0)

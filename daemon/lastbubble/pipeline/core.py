@@ -258,6 +258,7 @@ class Bodies:
         self.done_s = np.full(n, math.nan)
         self.waiting = np.zeros(n, dtype=bool)
         self.unset = np.ones(n)
+        self._all_set = False
         self._wall_step = -np.expm1(-STEP_S / d.wall_lag_s)
         self._rise: deque[tuple[float, Array, float]] = deque(maxlen=60)
         self._rise_due_s = -math.inf
@@ -326,8 +327,9 @@ class Bodies:
         if self.waiting.any():
             self._z[self.waiting] = self.room_c
         self.core_c = np.einsum("nm,nm->n", self._bank.core, self._z)
-        if self.core_c.max() > _SETS_FROM_C:
+        if not self._all_set and self.core_c.max() > _SETS_FROM_C:
             self.unset = self._left(self.unset, self.core_c, STEP_S)
+            self._all_set = bool(self.unset.max() < 1e-4)
         if self._other is not None:
             self._advance(self._z_other, self._other, self._share(STEP_S, 1), air)
             self.other_c = np.einsum("nm,nm->n", self._other.core, self._z_other)

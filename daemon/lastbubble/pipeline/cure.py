@@ -64,6 +64,8 @@ FORECAST_EVERY_S: Final = 300.0
 HORIZON_S: Final = 15 * 3600.0
 #: The probe teaches the bodies this often at first, and the later in a batch the more seldom [s].
 LEARN_EVERY_S: Final = 600.0
+#: A hold that lasts teaches nothing new of how pieces warm: no lesson after the target so late after the loading [s].
+LEARN_UP_TO_S: Final = 6 * 3600.0
 #: How far a probe's reading and the bodies' law may differ although all is well (law, hole, noise) [K].
 PROBE_LAW_K: Final = 0.8
 #: Bodies whose mean scores are further than this from the prior's are bodies that do not exist (of some 5 unknowns
@@ -147,7 +149,7 @@ class OvenSide:
         self._forgotten = False
         self._pumped = False
         self._quicker = False
-        self._veto_due_s = 0.0
+        self._veto_due_s = self._held_due_s = 0.0
         self._stalled_since_s: float | None = None
         self._offs: deque[float] = deque(maxlen=3)
         self._after_steps: list[float] = []
@@ -421,7 +423,7 @@ class OvenSide:
         if self._complete or self._forgotten or self._quicker:
             return
         age = step.end_s - self._loads[-1].at_s
-        if age < 300:
+        if age < 300 or (self._reached and age > LEARN_UP_TO_S):
             return
         self._learn_due_s = step.end_s + max(LEARN_EVERY_S, (0.15 if self._taught < 12 else 0.4) * age)
         believed = ~bodies.waiting
@@ -505,7 +507,10 @@ class OvenSide:
             hold = self.context.hold_s
             done = bodies.chance(bodies.held_s >= hold)
             near = bodies.chance(bodies.held_near_s >= hold)
-            self._held_s = weighted_quantiles(bodies.held_s, bodies.weight, (0.5,))[0]
+            if done >= 0.5 or self._history_end_s >= self._held_due_s:
+                # Only shown, and by the minute.
+                self._held_due_s = self._history_end_s + 60.0
+                self._held_s = weighted_quantiles(bodies.held_s, bodies.weight, (0.5,))[0]
             if done >= 0.5 and near >= CHANCE_2K:
                 since = max(_median_of(bodies.done_s, bodies.weight, self._history_end_s), self._reached_s)
                 self._say_complete(sample, since, done, "model", said)
