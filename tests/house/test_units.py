@@ -143,7 +143,16 @@ def test_the_guards_loop_goes_first_and_then_the_thermometer() -> None:
 def test_only_the_thermometer_and_the_service_may_touch_a_bus() -> None:
     devices = {path.stem: entries(path.stem, "Service", "DeviceAllow") for path in UNITS}
     assert devices["lastbubble-guard"] == ["char-gpiochip rw"]
-    assert "char-spidev rw" in devices["lastbubble-thermometer"]
+    assert "char-spi rw" in devices["lastbubble-thermometer"]
+
+
+def test_devices_are_named_as_the_kernel_lists_them() -> None:
+    # First argument of register_chrdev or the driver's name in the kernel's source: drivers/spi/spidev.c ("spi", not
+    # "spidev"), drivers/gpio/gpiolib.c, drivers/usb/serial/usb-serial.c, drivers/usb/class/cdc-acm.c,
+    # drivers/tty/serial/amba-pl011.c, drivers/tty/serial/8250/8250_core.c. systemd takes any other name without a word.
+    known = {"spi", "gpiochip", "ttyUSB", "ttyACM", "ttyAMA", "ttyS"}
+    named = {line.split()[0] for path in UNITS for line in entries(path.stem, "Service", "DeviceAllow")}
+    assert named <= {f"char-{name}" for name in known}
 
 
 def test_the_kernels_watchdog_waits_no_longer_than_a_pi_can() -> None:
