@@ -144,6 +144,7 @@ def test_a_mark_can_be_taken_back_while_it_is_held(workshop: Workshop, watched: 
     page.locator("#said", has_text="Taken back").wait_for()
     assert not page.locator(".held").is_visible()
     page.get_by_label("Dial set to").fill("230")
+    page.get_by_label("Scale of the dial").select_option("F")
     page.get_by_role("button", name="Set", exact=True).tap()
     page.locator(".held", has_text="dial=230F").wait_for()
     page.reload()
@@ -171,6 +172,39 @@ def test_an_alarm_is_said_on_the_page_and_silenced_there(workshop: Workshop, wat
     alarm.wait_for(state="hidden", timeout=60_000)
     assert ask_desk(workshop.folder / "run" / "service.sock", {"ask": "status"})["alarms"] == []
     workshop.bench.probe_fault("oven", "none")
+    watched.sound()
+
+
+def test_no_batch_is_begun_over_a_cure_that_is_watched(workshop: Workshop, watched: Watched) -> None:
+    """From the page, and under heat; after the cut it is."""
+    watched.expected = ("400 (Bad Request)",)  # that is the refusal
+    socket = workshop.folder / "run" / "service.sock"
+    before = ask_desk(socket, {"ask": "status"})["batch"]
+    wait_for(lambda: not read_status(workshop.guard).hindrances, "the heat could never be permitted", 60)
+    assert ask_guard(workshop.guard, {"ask": "permit"}).ok
+    wait_for(lambda: ask_desk(socket, {"ask": "status"})["heat_state"] == "permitted", "the service never heard", 20)
+
+    def begin() -> None:
+        page.get_by_text("Begin a batch").first.tap()
+        page.get_by_label("Name").fill("slabs 8")
+        page.get_by_label("Thickness of the thickest piece").fill("12 mm")
+        page.get_by_role("button", name="Begin the batch").tap()
+
+    page = watched.open(f"{workshop.url}book")
+    begin()
+    page.get_by_text("cut the heat first").wait_for()
+    assert page.get_by_label("Name").input_value() == "slabs 8"
+    assert ask_desk(socket, {"ask": "status"})["batch"] == before
+    page.goto(workshop.url)
+    page.get_by_role("button", name="Cut the heat").tap()
+    page.locator(".heat-state", has_text="Heat is withheld").wait_for()
+    page.goto(f"{workshop.url}book")
+    begin()
+    page.get_by_text("Kept at").wait_for()
+    told = ask_desk(socket, {"ask": "status"})
+    assert (told["batch"], told["batch_name"]) == (before + 1, "slabs 8")
+    page.get_by_role("link", name="slabs 8").tap()
+    page.locator("dd", has_text="12 mm").wait_for()
     watched.sound()
 
 

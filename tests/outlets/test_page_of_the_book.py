@@ -258,6 +258,21 @@ def test_what_was_kept_is_said_with_its_time_and_nothing_else_is_believed(page: 
         assert "Kept at" not in get(port, f"{path}?kept=%3Cb%3E")[1]
 
 
+def test_the_resin_in_the_chamber_is_said_on_the_page(page: tuple[int, Shelf]) -> None:
+    port, source = page
+    assert "which resin" not in get(port, "/batch/1")[1], "there is no lot yet"
+    for lot in ("spring <1>", "autumn"):
+        source.ask({"ask": "resin_open", "lot": lot})
+    assert "Say which resin is in the chamber" in get(port, "/batch/1")[1]
+    assert post(port, {"ask": "batch_resin", "batch": "1", "lot": "spring <1>", "back": "/batch/1"})[0] == 303
+    text = get(port, "/batch/1")[1]
+    assert "<dt>Resin lot</dt><dd>spring &lt;1&gt;</dd>" in text
+    assert '<option value="spring &lt;1&gt;" selected>' in text
+    status, text, _ = post(port, {"ask": "batch_resin", "batch": "1", "lot": "none", "back": "/batch/1"})
+    assert status == 400
+    assert 'aria-invalid="true"' in input_of(text, "resin-lot")
+
+
 def test_a_batch_begins_on_the_page(page: tuple[int, Shelf]) -> None:
     port, source = page
     fields = {"ask": "batch_begin", "back": "/book", "name": "slabs 8", "material": "chalk turquoise", "shape": "slab",

@@ -51,6 +51,7 @@ PIECE_FIELDS: Final = (
     Field("who", "Who tells it"),
 )
 NOTE_FIELDS: Final = (Field("text", "Note", must=True, area=True), Field("who", "Who tells it"))
+_WHO: Final = (Field("who", "Who tells it"),)
 _SHAPES: Final = (("slab", "slab"), ("cylinder", "cylinder"), ("sphere", "sphere"))
 _PIECE_SHAPES: Final = (("", "not told"), *_SHAPES, ("lump", "lump"))
 
@@ -221,9 +222,25 @@ def _notes(batch: Mapping[str, Any]) -> str:
     return section("notes-h", "Notes", listed(lines, "care")) if lines else ""
 
 
-def _forms(number: int, refused: Refused) -> str:
+def _forms(number: int, refused: Refused, lots: Sequence[str], lot: str) -> str:
     back = f"/batch/{number}"
-    piece, note = refused.of("batch_piece"), refused.of("batch_note")
+    piece, note, resin = refused.of("batch_piece"), refused.of("batch_note"), refused.of("batch_resin")
+    ours = (
+        ""
+        if not lots
+        else (
+            f"<details{' open' if resin.why else ''}><summary>Say which resin is in the chamber</summary>"
+            + form_html(
+                "batch_resin",
+                choice("resin", "lot", "Lot", [(name, name) for name in lots], resin, lot)
+                + fields_html("resin", _WHO, resin),
+                "Keep it",
+                batch=str(number),
+                back=back,
+            )
+            + "</details>"
+        )
+    )
     body = fields_html("piece", PIECE_FIELDS[:4], piece) + choice("piece", "shape", "Shape", _PIECE_SHAPES, piece)
     body += fields_html("piece", PIECE_FIELDS[4:], piece)
     told = {"batch": str(number), "back": back}
@@ -234,7 +251,7 @@ def _forms(number: int, refused: Refused) -> str:
         '<p class="quiet">Only what is filled in is kept; what is known already stays.</p>'
         f"{form_html('batch_piece', body, 'Keep it', **told)}</details>"
         f"<details{' open' if note.why else ''}><summary>Write a note</summary>"
-        f"{form_html('batch_note', fields_html('note', NOTE_FIELDS, note), 'Keep it', **told)}</details>",
+        f"{form_html('batch_note', fields_html('note', NOTE_FIELDS, note), 'Keep it', **told)}</details>{ours}",
     )
 
 
@@ -273,15 +290,20 @@ def render_batch(
     refused: Refused = NOTHING,
     kept: str = "",
     *,
+    lots: Sequence[str] = (),
     charts: bool = False,
 ) -> str:
-    """One batch: what it was, its curves, its pieces, and its story with what was done by hand."""
+    """One batch: what it was, its curves, its pieces, and its story with what was done by hand.
+
+    lots : the resin lots that there are, for saying which one is in the chamber
+    """
     shown = display or Display()
     number = int(batch["id"])
     name = str(batch.get("name") or "")
     curves = (
         section("curves-h", "Curves", chart_figures(str(number), str(batch.get("opened_utc") or ""))) if charts else ""
     )
+    forms = _forms(number, refused, lots, str((batch.get("book") or {}).get("resin_lot") or ""))
     ask = refused.typed.get("ask")
     prefix, fields = ("note", NOTE_FIELDS) if ask == "batch_note" else ("piece", PIECE_FIELDS)
     return page_html(
@@ -292,7 +314,7 @@ def render_batch(
         f'<section aria-label="What it is">{_facts(batch, shown)}'
         f'<p class="ways"><a href="/report/{number}">Report, to read or to print</a> '
         f'<a href="/history?a={number}">Compare it with another batch</a></p></section>'
-        f"{_forms(number, refused)}{_pieces(batch)}{_notes(batch)}{curves}{_story(batch, shown)}</main>",
+        f"{forms}{_pieces(batch)}{_notes(batch)}{curves}{_story(batch, shown)}</main>",
         chart_scripts(charts),
         here="/batch",
     )

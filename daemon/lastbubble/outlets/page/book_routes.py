@@ -117,7 +117,9 @@ class BookPages:
 
     async def _batch(self, number: int, refused: Refused = NOTHING, kept: str = "") -> str:
         batch = await self._off_loop(functools.partial(self._source.batch, number))
-        return render_batch(self._station, batch, self._display, refused, kept, charts=has_charts())
+        answer = await self._off_loop(functools.partial(self._source.ask, {"ask": "resin_show"}))
+        lots = [str(lot["lot"]) for lot in answer.get("lots", ()) if lot["level"] != "ended"]
+        return render_batch(self._station, batch, self._display, refused, kept, lots=lots, charts=has_charts())
 
     # -- the routes ------------------------------------------------------------------------------------------------
 
