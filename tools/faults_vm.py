@@ -20,7 +20,7 @@ import time
 from tools.vm.cases import CASES, Outcome, judge
 from tools.vm.machine import HOME, VM, Timeout
 from tools.vm.powercuts import cut_power
-from tools.vm.station import journal, make_warm, say
+from tools.vm.station import journal, make_warm, say, speed
 
 __all__ = ["main"]
 
@@ -38,9 +38,14 @@ def _parser() -> argparse.ArgumentParser:
         "--cuts", type=int, default=CUTS, help=f"power cuts while the ledger is written, default {CUTS}"
     )
     parser.add_argument("--list", action="store_true", help="name the faults and end")
+    parser.add_argument("--speed", action="store_true", help="say how fast the machine is, by its own clock, and end")
     parser.add_argument("--build", action="store_true", help="build the machine anew first")
     parser.add_argument(
-        "--warm", type=pathlib.Path, metavar="FOLDER", help="keep the hot machine there, and use it when it is there"
+        "--warm",
+        type=pathlib.Path,
+        metavar="FOLDER",
+        help="keep the hot machine there, and use it when it is there; empty it after a build, and when what is "
+        "installed has changed",
     )
     return parser
 
@@ -73,6 +78,10 @@ def main(argv: list[str] | None = None) -> int:
             except (RuntimeError, Timeout, subprocess.CalledProcessError) as exc:
                 say(f"no station to break: {exc}")
                 return 1
+        if args.speed:
+            with VM(warm=folder) as vm:
+                print(speed(vm))
+            return 0
         return _break(folder, pathlib.Path(place), wanted, args.cuts)
 
 

@@ -8,6 +8,9 @@
 
 Commands travel over the guest agent, what the guest tells by itself over two ports of its own (`lines`: the relay's
 line as the kernel has it; `told`: whatever a test's program says). Only the standard library is used.
+
+Time in the machine counts instructions (STEP_SHIFT); while it idles it passes as the host's does. What is measured by
+the machine's own clock, its watchdog card's too, does not depend on how fast or how busy the host is.
 """
 
 from __future__ import annotations
@@ -30,6 +33,14 @@ HOME = pathlib.Path(
     os.environ.get("LASTBUBBLE_VM")
     or pathlib.Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "lastbubble-vm"
 )
+
+
+#: log2 of the nanoseconds that an instruction takes: 2 ns, 500 million instructions a second.
+STEP_SHIFT = 1
+#: The second disk's size; a frozen machine wakes up only with the size that it knew.
+SECOND_DISK_B = 128 << 20
+#: Main counter of the machine's HPET, where QEMU's q35 has it, in steps of 10 ns.
+_HPET_COUNTER, _HPET_STEP_S = 0xFED000F0, 1e-8
 
 
 class Timeout(TimeoutError):
@@ -118,7 +129,6 @@ class VM:
     """A QEMU machine with its own copy-on-write disk and a watchdog card.
 
     warm : a folder that `freeze` filled: the machine goes on from there, in seconds, instead of booting
-    watchdog : what the card does when it is not petted: "reset", or "none" while a slow machine is made ready
     second_disk : an image file that is /dev/vdb, kept whatever becomes of the machine
     """
 
@@ -127,9 +137,8 @@ class VM:
         warm: pathlib.Path | None = None,
         second_disk: pathlib.Path | None = None,
         memory_mb: int = 768,
-        watchdog: str = "reset",
     ) -> None:
-        self.warm, self.second_disk, self.memory_mb, self.watchdog = warm, second_disk, memory_mb, watchdog
+        self.warm, self.second_disk, self.memory_mb = warm, second_disk, memory_mb
         self.dir = pathlib.Path(tempfile.mkdtemp(prefix="lbvm."))
         self.disk = self.dir / "disk.qcow2"
         self.console_log = self.dir / "console.log"
@@ -144,7 +153,7 @@ class VM:
         if second_disk is None:
             self.second_disk = self.dir / "second.img"
             with self.second_disk.open("wb") as file:
-                file.truncate(64 << 20)
+                file.truncate(SECOND_DISK_B)
 
     # -- power --------------------------------------------------------------------------------
 
@@ -152,10 +161,11 @@ class VM:
         d = self.dir
         ports = ("lines", "told")
         return [
-            "qemu-system-x86_64", "-M", "q35", "-accel", "tcg", "-cpu", "max", "-smp", "2",
+            "qemu-system-x86_64", "-M", "q35", "-accel", "tcg", "-cpu", "max", "-smp", "1",
+            "-icount", f"shift={STEP_SHIFT}",
             "-m", str(self.memory_mb), "-nodefaults", "-display", "none", "-nic", "none",
             "-kernel", str(HOME / "vmlinuz"), "-initrd", str(HOME / "initrd.gz"),
-            "-append", "console=ttyS0 loglevel=5 panic=0 mitigations=off",
+            "-append", "console=ttyS0 loglevel=5 panic=0 mitigations=off nokaslr norandmaps",
             "-drive", f"file={self.disk},if=none,id=root,cache=writeback,discard=unmap",
             "-device", "virtio-blk-pci,drive=root",
             "-drive", f"file={self.second_disk},format=raw,if=none,id=second,cache=writeback",
@@ -174,7 +184,7 @@ class VM:
                 )
             ),
             "-qmp", f"unix:{d}/qmp,server=on,wait=off",
-            "-device", "i6300esb", "-action", f"watchdog={self.watchdog}",
+            "-device", "i6300esb", "-action", "watchdog=reset",
             *(["-incoming", f"exec:cat {self.warm}/memory"] if self.warm is not None else []),
         ]  # fmt: skip
 
@@ -297,6 +307,24 @@ class VM:
             if "event" in message:
                 self._keep(message)
 
+    def now_s(self) -> float:
+        """The machine's own time since its last reset, asked from outside: the guest may be dead [s]."""
+        text = self.qmp("human-monitor-command", **{"command-line": f"xp /2wx {_HPET_COUNTER:#x}"})
+        low, high = (int(word, 16) for word in text.partition(":")[2].split())
+        return (high << 32 | low) * _HPET_STEP_S
+
+    def until_reset(self, timeout_s: float) -> float:
+        """Wait for a reset; the machine's own time just before it, to some 0.05 s [s]. Timeout by the host's."""
+        deadline = time.monotonic() + timeout_s
+        last_s = self.now_s()
+        while time.monotonic() < deadline:
+            now_s = self.now_s()
+            if any(event["event"] == "RESET" for event in self.events):
+                return last_s
+            last_s = now_s
+            time.sleep(0.02)
+        raise Timeout(f"no reset within {timeout_s:.0f} s")
+
     # -- inside -------------------------------------------------------------------------------
 
     def _sync(self, timeout_s: float) -> None:
@@ -317,7 +345,7 @@ class VM:
             raise RuntimeError(f"{name}: {answer['error']['desc']}")
         return answer["return"]
 
-    def run(self, command: str, timeout_s: float = 120) -> Result:
+    def run(self, command: str, timeout_s: float = 300) -> Result:
         """A shell command as root in the guest."""
         pid = self.spawn(command)
         deadline = time.monotonic() + timeout_s
@@ -330,7 +358,7 @@ class VM:
             if time.monotonic() > deadline:
                 raise Timeout(f"still running after {timeout_s:.0f} s: {command}")
             time.sleep(pause)
-            pause = min(pause * 1.5, 0.2)
+            pause = min(pause * 1.5, 0.5)
 
     def spawn(self, command: str) -> int:
         """Start a shell command and do not wait; returns its process number."""

@@ -6,7 +6,6 @@ Made once and frozen with the heat on, so that every fault is put into a machine
 from __future__ import annotations
 
 import pathlib
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -15,7 +14,7 @@ from typing import Final
 
 from tools.vm.machine import VM, Timeout
 
-__all__ = ["BENCH", "LEASE_S", "LINE", "build_wheel", "make_warm", "say", "watch_line"]
+__all__ = ["BENCH", "LEASE_S", "LINE", "build_wheel", "make_warm", "say", "speed", "watch_line"]
 
 ROOT: Final = pathlib.Path(__file__).resolve().parents[2]
 BENCH: Final = "/usr/local/share/bench"
@@ -73,13 +72,18 @@ def must(vm: VM, command: str, timeout_s: float = 300) -> str:
     return done.out
 
 
+def main_pid(vm: VM, unit: str) -> int:
+    """The unit's own process."""
+    return int(must(vm, f"systemctl show -p MainPID --value {unit}"))
+
+
 def watch_line(vm: VM) -> None:
     """Have every change of the relay's line told over the port `lines`, beginning with what it is now."""
     before = len(vm.lines.heard())
     must(
         vm,
         "systemctl stop lines 2>/dev/null; systemctl reset-failed lines 2>/dev/null; "
-        "systemd-run -q --unit=lines -p Nice=-5 "
+        "systemd-run -q --unit=lines -p Nice=-5 -p DefaultDependencies=no "
         f"python3 {BENCH}/linewatch.py {LINE} /dev/virtio-ports/lastbubble.lines",
     )
     if not vm.lines.wait(lambda heard: len(heard) > before, 60):
@@ -91,8 +95,7 @@ def make_warm(folder: pathlib.Path) -> list[str]:
     seen = []
     with tempfile.TemporaryDirectory() as place:
         wheel = build_wheel(pathlib.Path(place))
-        # systemd that begins anew pets nobody meanwhile, which takes longer here than any watchdog waits.
-        with VM(watchdog="none") as vm:
+        with VM() as vm:
             say(f"up in {vm.boot_s:.0f} s; installing")
             vm.write(f"/root/{wheel.name}", wheel.read_bytes())
             must(vm, f"/opt/venv/bin/pip install -q --no-deps --no-index /root/{wheel.name}")
@@ -112,9 +115,11 @@ def make_warm(folder: pathlib.Path) -> list[str]:
             must(vm, f"systemd-run -q --unit=oven python3 {BENCH}/oven.py {LINE}")
             # A Raspberry Pi's kernel keeps a dead owner's level: the worse case is the one to begin with.
             vm.write("/sys/module/gpio_sim/parameters/persist_outputs", "1")
-            must(
-                vm, "systemctl daemon-reload; systemctl enable --now lastbubble-guard lastbubble-thermometer lastbubble"
+            started = vm.run(
+                "systemctl daemon-reload; systemctl enable --now lastbubble-guard lastbubble-thermometer lastbubble"
             )
+            if started.rc != 0:
+                raise RuntimeError(f"the units do not start: {started.err}\n{journal(vm, 60)}")
             for path, user in (("frames", "lastbubble-thermometer"), ("guard", "lastbubble")):
                 seen.append(f"{path}.sock serves {user}, as installed, no setting edited")
             watch_line(vm)
@@ -132,6 +137,26 @@ def make_warm(folder: pathlib.Path) -> list[str]:
     return seen
 
 
+def speed(vm: VM, times: int = 10) -> str:
+    """What the machine takes for the small programs that a dead guard's line waits for, by its own clock, in words."""
+    opener = "/usr/bin/python3 -I -S /usr/local/lib/lastbubble/opener.py"
+    programs = {
+        "/bin/true": "/bin/true",
+        "the interpreter alone (/usr/bin/python3 -I -S -c pass)": "/usr/bin/python3 -I -S -c pass",
+        "the opener with no line to open": f"{opener} /nowhere",
+    }
+    said = []
+    for name, command in programs.items():
+        out = must(
+            vm,
+            f"bash -c 'for i in $(seq {times}); do a=$(date +%s%N); {command} 2>/dev/null; b=$(date +%s%N); "
+            "echo $((b - a)); done'",
+        )
+        taken_ms = sorted(int(line) / 1e6 for line in out.split())
+        said.append(f"{name}: {taken_ms[0]:.1f} / {taken_ms[len(taken_ms) // 2]:.1f} / {taken_ms[-1]:.1f} ms")
+    return f"least / median / most of {times} runs, the station running: " + "; ".join(said)
+
+
 def journal(vm: VM, lines: int = 25) -> str:
     """The newest lines of the three units' journal."""
     return vm.run(f"journalctl -q -o cat --no-pager -n {lines} -u 'lastbubble*'").out
@@ -146,7 +171,3 @@ def _permit(vm: VM, timeout_s: float = 240) -> None:
         if time.monotonic() > deadline:
             raise RuntimeError(f"no permit: {done.out}{done.err}\n{journal(vm, 60)}")
         time.sleep(2)
-
-
-def clean(folder: pathlib.Path) -> None:
-    shutil.rmtree(folder, ignore_errors=True)

@@ -1,4 +1,6 @@
-"""What a ledger holds after a power cut, as one line of JSON: ledger_check.py DB
+"""What a ledger holds after a power cut, as one line of JSON: ledger_check.py DB ANSWER
+
+Begins, with all that it needs already loaded, when a line comes on its standard input; the answer is a file.
 
 opens : as the service opens it;  damage : what SQLite's own full check says;  kept : samples a batch, counted while
 they are the ones that were written, without a gap
@@ -12,7 +14,8 @@ from pathlib import Path
 
 from lastbubble.ledger.store import Ledger, LedgerSettings
 
-path = Path(sys.argv[1])
+path, answer = Path(sys.argv[1]), Path(sys.argv[2])
+sys.stdin.readline()
 found = {"opens": False, "damage": "", "kept": {}, "aside": 0}
 if path.exists():
     with closing(Ledger.open(path, LedgerSettings(low_room_b=0, least_room_b=0, ballast_b=0))) as ledger:
@@ -32,4 +35,4 @@ if path.exists():
             found["kept"][batch] = n
     # A ledger that was put aside as damaged would look like an empty one.
     found["aside"] = sum(1 for other in path.parent.iterdir() if other.name.startswith(path.name + ".damaged"))
-print(json.dumps(found))
+answer.write_text(json.dumps(found))

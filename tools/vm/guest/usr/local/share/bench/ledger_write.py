@@ -1,4 +1,7 @@
-"""Keep samples as fast as the card takes them, tell each group once it is said to be kept: ledger_write.py DB PORT"""
+"""Keep samples as fast as the card takes them, tell each group once it is said to be kept: ledger_write.py DB PORT
+
+Begins, with all that it needs already loaded, when a line comes on its standard input.
+"""
 
 import sys
 from datetime import UTC, datetime
@@ -8,6 +11,7 @@ from lastbubble.ledger.store import Ledger, LedgerSettings
 from lastbubble.records import Sample, Stage
 
 path, port = sys.argv[1:]
+sys.stdin.readline()
 ledger = Ledger.open(path, LedgerSettings(low_room_b=0, least_room_b=0, ballast_b=0))
 batch = ledger.open_batch(Context(), opened_utc=datetime.now(UTC), name="power cuts")
 with open(port, "w", buffering=1) as wire:
