@@ -34,6 +34,7 @@ from lastbubble.ledger.store import Ledger
 from lastbubble.outlets.homie import HeatView
 from lastbubble.outlets.page.compare import pump_down_of
 from lastbubble.physics.fixed_points import reading_limit_k
+from lastbubble.resin_watch import ResinWatch
 from lastbubble.service import Service, ServiceSettings
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ class Station:
         self.service: Service
         self.keeper: Keeper
         self.planner: Planner
+        self.resin: ResinWatch
         self._way = threading.local()
 
     def open(self) -> None:
@@ -118,7 +120,10 @@ class Station:
             context = informed(settings.to_context(), kept_in(self.ledger))
             self.service = Service(ServiceSettings(), context, clock, self.ledger, gauge, guard, self.keeper.new_book)
             self.service.start()
+            self.resin = ResinWatch(self.keeper.lot_states, self.ledger, self._tell)
             self._open_outlets(undo)
+            self.resin.start()
+            undo.callback(self.resin.close)
             desk = DeskSocket(Path(settings.runtime_dir) / SERVICE_SOCKET, self._desk)
             undo.callback(desk.close)
             self._ends = undo.pop_all()
@@ -170,6 +175,11 @@ class Station:
     def close(self) -> None:
         """End everything; closing twice is fine."""
         self._ends.close()
+
+    def _tell(self, key: str, title: str, fact: str, action: str) -> None:
+        """To the phone, where there is one."""
+        if self.phone is not None:
+            self.phone.tell(key, title, fact, action)
 
     def _cut_from_broker(self, reason: str) -> None:
         try:
@@ -264,7 +274,7 @@ class Station:
         ):
             if text:
                 health.append(f"{part}: {text}")
-        out["health"] = health
+        out["health"] = [*health, *self.resin.lines]
         out["grades"] = {
             name: {"grade": grade, "limit_k": round(reading_limit_k(out[f"{name}_c"] or 20.0, grade), 2)}
             for name, grade in self._settings.to_grades().items()

@@ -148,6 +148,18 @@ def test_every_page_that_is_served_has_been_looked_at(shelf: Site) -> None:
         assert any(re.fullmatch(re.sub(r"\{[^}]*\}", r"\\d+", path), one) for one in looked_at), path
 
 
+def test_the_batchs_own_pages_are_one_tap_away_and_follow_it(site: Site, opened: Opener) -> None:
+    site.source.state = dict(MOMENTS["bubbling"])
+    page = opened(PHONE).open(site.url())
+    page.locator("#link", has_text="Live").wait_for()
+    report = page.get_by_role("link", name="Report")
+    assert report.get_attribute("href") == "/report/7"
+    site.source.state = {**MOMENTS["bubbling"], "batch": 8}
+    page.locator('a[href="/report/8"]').wait_for()
+    page.get_by_role("link", name="Weigh, note").tap()
+    page.wait_for_url("**/batch/8")
+
+
 def test_charts_have_the_time_of_day(shelf: Site, opened: Opener) -> None:
     """Of a batch alone; two over each other are counted from their pump-downs."""
     watched = opened(PHONE)

@@ -144,9 +144,12 @@ def render_now(
     no_rows = " hidden" if rows else ""
     sign_out = '<form method="post" action="/sign-out"><button type="submit" class="plain">Sign out</button></form>'
     figures = chart_figures(began=words["began"])
-    charts_section = (
-        f'<section aria-labelledby="charts-h"><h2 id="charts-h">This batch</h2>{figures}</section>' if charts else ""
+    ways = (
+        f'<p class="ways"><a href="{words["book_page"]}" data-href="book_page">Weigh, note, look back</a>'
+        f'<a href="{words["report_page"]}" data-href="report_page" data-show="report_page"'
+        f"{'' if words['report_page'] else ' hidden'}>Report</a></p>"
     )
+    charts_section = f'<section aria-labelledby="charts-h"><h2 id="charts-h">This batch</h2>{ways}{figures if charts else ""}</section>'
     return page_html(
         f"{words['stage']} - {station}",
         f'<header><p class="station">{escape(station)}</p>'

@@ -258,6 +258,8 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         "core": display.temperature_text(core) if core is not None else "not known",
         "band": band,
         "began": _began(snapshot),
+        "book_page": f"/batch/{int(snapshot['batch'])}" if snapshot.get("batch") else "/book",
+        "report_page": f"/report/{int(snapshot['batch'])}" if snapshot.get("batch") else "",
         "care": CARE_NOW.get(stage, ""),
         "dial_unit": "C" if display.temperature == "degC" else "F",
         "hold": hold,

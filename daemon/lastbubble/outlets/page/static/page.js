@@ -76,6 +76,10 @@
       }
     }
     for (const node of document.querySelectorAll("[data-value]")) node.value = words[node.dataset.value] ?? node.value;
+    for (const node of document.querySelectorAll("[data-href]")) {
+      const path = words[node.dataset.href];
+      if (path && node.getAttribute("href") !== path) node.setAttribute("href", path);
+    }
     for (const node of document.querySelectorAll("[data-width]")) {
       if (words[node.dataset.width] !== undefined) node.setAttribute("width", words[node.dataset.width]);
     }
