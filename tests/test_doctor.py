@@ -14,10 +14,13 @@ from pathlib import Path
 import pytest
 
 from lastbubble.cli import main
+from lastbubble.context import Context
 from lastbubble.data import data_path
 from lastbubble.doctor import CHECKS, WEIGHTS, Finding, Patient, examine, guard_findings, ledger_fault, sorted_findings
 from lastbubble.guard.protocol import GuardStatus, ProbeStatus, TripStatus, status_line
+from lastbubble.ledger.store import Ledger
 from lastbubble.machine import Machine
+from lastbubble.records import Sample
 from lastbubble.settings import load_text
 
 TEXT = data_path("config", "serial-gauge.yaml").read_text(encoding="utf-8")
@@ -345,3 +348,36 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert main(["doctor", "--settings", str(file), "--json"]) == 1
     about = {one["about"] for one in json.loads(capsys.readouterr().out)["findings"]}
     assert {"guard", "service"} <= about
+
+
+def warmed(bench: Bench, *rates_k_min: float) -> None:
+    """A ledger of batches in which the oven warmed from cold at these rates."""
+    path = bench.path("/var/lib/lastbubble/ledger.db")
+    path.unlink()
+    ledger = Ledger.open(path)
+    for rate in rates_k_min:
+        batch = ledger.open_batch(Context(), opened_utc=datetime(2026, 3, 1, tzinfo=UTC), name=f"at {rate:g}")
+        for second in range(0, 600, 5):
+            ledger.append(batch, Sample(float(second), oven_c=20.0 + rate * second / 60, heat=True))
+        ledger.close_batch(batch, datetime(2026, 3, 1, 1, tzinfo=UTC))
+    ledger.close()
+
+
+@pytest.mark.parametrize(
+    ("rates", "told", "weights", "words"),
+    [
+        ((3.0, 3.2, 3.4), "", ["note"], 'expected_rate: "3.2 K/min"'),
+        ((3.0,), "", [], ""),
+        ((2.0, 9.0), "", [], ""),
+        ((3.0, 3.2), "3 K/min", [], ""),
+        ((3.0, 3.2), "9 K/min", ["poor"], "the guard expects 9.0"),
+    ],
+)
+def test_how_fast_the_oven_warms_stands_beside_what_the_guard_expects(
+    bench: Bench, rates: tuple[float, ...], told: str, weights: list[str], words: str
+) -> None:
+    warmed(bench, *rates)
+    text = TEXT.replace("guard:", f'guard:\n  rules: {{expected_rate: "{told}"}}', 1) if told else TEXT
+    found = [one for one in examine(patient(bench, text)) if one.about == "oven"]
+    assert [one.weight for one in found] == weights
+    assert words in "".join(one.found + one.mend for one in found)

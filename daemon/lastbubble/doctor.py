@@ -409,6 +409,42 @@ def _read_only(path: str, mounts: str) -> bool:
     return "ro" in options.split(",")
 
 
+#: Batches whose rise is looked at, the latest; and how far into each [s].
+RATE_BATCHES: Final = 4
+RATE_WITHIN_S: Final = 8 * 3600.0
+
+
+@check("oven")
+def _usual_rate(patient: Patient) -> Iterator[Finding]:
+    """How fast the oven warms from cold, by its batches, beside what the guard was told to expect."""
+    guard = patient.settings.guard
+    if guard is None or not patient.machine.there(patient.settings.ledger.path):
+        return
+    from lastbubble.ledger.reader import Reader
+    from lastbubble.warming import usual_rate, warming_k_min
+
+    rates = []
+    try:
+        with closing(Reader(patient.machine.path(patient.settings.ledger.path))) as reader:
+            for row in reader.batches()[-RATE_BATCHES:]:
+                rate = warming_k_min(reader.samples(row.id, until_s=RATE_WITHIN_S))
+                if rate is not None:
+                    rates.append(rate)
+    except LastbubbleError:
+        return  # said where the ledger is looked at
+    usual = usual_rate(rates)
+    if usual is None or usual.sessions < 2:
+        return
+    told = patient.settings.to_guard().limits["expected_k_min"]
+    seen = f"from cold it warms by {usual.rate_k_min:.1f} K a minute ({usual.low_k_min:.1f} to {usual.high_k_min:.1f})"
+    mend = f'write expected_rate: "{usual.rate_k_min:.1f} K/min" below guard.rules: a probe half out then shows itself'
+    if told == 0 and usual.even:
+        yield Finding("note", "oven", f"{seen}, and the guard does not know", mend)
+    elif told > 0 and not told / 1.5 <= usual.rate_k_min <= told / 0.7:
+        seen += f", and the guard expects {told:.1f}"
+        yield Finding("poor", "oven", seen, f"look at probe and element, or {mend}")
+
+
 @check("broker")
 def _broker(patient: Patient) -> Iterator[Finding]:
     mqtt = patient.settings.mqtt

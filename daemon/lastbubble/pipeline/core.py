@@ -259,6 +259,7 @@ class Bodies:
         self.waiting = np.zeros(n, dtype=bool)
         self.unset = np.ones(n)
         self._all_set = False
+        self._all_crossed = False
         self._wall_step = -np.expm1(-STEP_S / d.wall_lag_s)
         self._rise: deque[tuple[float, Array, float]] = deque(maxlen=60)
         self._rise_due_s = -math.inf
@@ -307,6 +308,7 @@ class Bodies:
         self.held_s[at] = 0
         self.held_near_s[at] = 0
         self.done_s[at] = math.nan
+        self._all_crossed = False
 
     def air_at_piece_c(self, read_c: float | Array) -> Array:
         """True air around each piece when the thermocouple reads this [degC]."""
@@ -369,6 +371,11 @@ class Bodies:
         high = core >= target - 2
         if not high.any() and not self._near.any():
             return
+        if self._all_crossed and high.all() and float(self.held_s.max()) + STEP_S < self.hold_s:
+            # Most of a hold: everybody is hot, nobody is through.
+            self.held_s += STEP_S
+            self.held_near_s += STEP_S
+            return
         fresh = (core >= target) & np.isnan(self.crossed_s)
         if fresh.any():
             part = (target - before[fresh]) / np.maximum(core[fresh] - before[fresh], 1e-9)
@@ -380,6 +387,7 @@ class Bodies:
         if done.any():
             self.done_s[done] = end_s - (self.held_s[done] - self.hold_s)
         self._near |= high
+        self._all_crossed = not bool(np.isnan(self.crossed_s).any())
         self.held_near_s[high] += STEP_S
 
     def warm_walls(self, read_c: float, end_s: float) -> None:

@@ -77,10 +77,15 @@ STRAIN_MOST: Final = 5.5
 #: are the least likely ones, at 1 to 6 %: there the veto costs half an hour, and a word about piece or fan ends it.
 VETO: Final = {"": (0.12, 3.0), "slowest": (0.004, 6.0)}
 VETO_EVERY_S: Final = 300.0
-#: Air so far above the core's target that still rises and has never been switched off [K].
+#: Air that has been so far above the core's target for so long, and still rises unswitched [K] [s]. A
+#: strong oven's first overshoot may be as high, and is over sooner.
 RUNAWAY_K: Final = 45.0
-#: A piece that has stalled for so long is told [s], and below this the resin's setting cannot be what is seen [degC].
+RUNAWAY_S: Final = 240.0
+#: A piece that has stalled for so long by so much is told [s] [K], and the
+#: temperatures at which water does that [degC].
 STALL_S: Final = 900.0
+STALL_K: Final = 4.0
+WATER_FROM_C: Final = 65.0
 WATER_GONE_C: Final = 100.0
 #: A probe's last word counts against the model for so long after it fell silent [s].
 PROBE_STANDS_S: Final = 3600.0
@@ -151,6 +156,8 @@ class OvenSide:
         self._quicker = False
         self._veto_due_s = self._held_due_s = 0.0
         self._stalled_since_s: float | None = None
+        self._stalled_from_k = 0.0
+        self._runaway_since_s: float | None = None
         self._offs: deque[float] = deque(maxlen=3)
         self._after_steps: list[float] = []
         self._trend: deque[tuple[float, float]] = deque(maxlen=64)
@@ -355,6 +362,11 @@ class OvenSide:
             or step.mean_c < self.context.target_c + RUNAWAY_K
             or level.slope_k_s < 0.01
         ):
+            self._runaway_since_s = None
+            return
+        if self._runaway_since_s is None:
+            self._runaway_since_s = step.end_s
+        if step.end_s - self._runaway_since_s < RUNAWAY_S:
             return
         self._told.add("oven_runs_hotter")
         text = (
@@ -636,7 +648,7 @@ class OvenSide:
             return
         probe = self._probe_c()
         if probe is not None and self._stalled(probe, bodies):
-            self._tell_stall(sample, step, probe, said)
+            self._tell_stall(sample, step, probe, bodies, said)
             self._forecast_by_trend(sample, probe, bodies, said)
             return
         self._stalled_since_s = None
@@ -656,10 +668,17 @@ class OvenSide:
         law = weighted_quantiles(bodies.core_c, bodies.weight, (0.5,))[0]
         return not self._reached and (law - probe_c > 3 or (len(self._offs) == 3 and max(self._offs) < -1.2))
 
-    def _tell_stall(self, sample: Sample, step: Step, probe_c: float, said: list[Record]) -> None:
+    def _tell_stall(self, sample: Sample, step: Step, probe_c: float, bodies: Bodies, said: list[Record]) -> None:
+        if not WATER_FROM_C <= probe_c <= WATER_GONE_C:
+            return
+        law = weighted_quantiles(bodies.core_c, bodies.weight, (0.5,))[0]
         if self._stalled_since_s is None:
-            self._stalled_since_s = step.end_s
-        if step.end_s - self._stalled_since_s < STALL_S or "core_stalls" in self._told or probe_c > WATER_GONE_C:
+            self._stalled_since_s, self._stalled_from_k = step.end_s, law - probe_c
+        # Bodies that have yet to learn of a slow piece come nearer to it; from one that stalls they go away.
+        parted = law - probe_c > STALL_K and law - probe_c > self._stalled_from_k + 1.0
+        if step.end_s - self._stalled_since_s < STALL_S or not parted:
+            return
+        if "core_stalls" in self._told:
             return
         self._told.add("core_stalls")
         text = (

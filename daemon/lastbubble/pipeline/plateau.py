@@ -21,6 +21,8 @@ _ABOVE_K: Final = 6.0
 _FOR_S: Final = 120.0
 #: After that was said, a new plateau is looked for only when the old cycles are surely over.
 _AFTER_S: Final = 2700.0
+#: A mean that is known no better than this is none of cycles: the way up from cold makes one of its own [K].
+_KNOWN_K: Final = 5.0
 
 
 class Plateau:
@@ -41,7 +43,7 @@ class Plateau:
         top = self.top_c
         if top is None or mean_c <= top + _ABOVE_K:
             self._since_s = None
-            if end_s >= self._wait_s and level is not None and level.steady and level.period_s is not None:
+            if end_s >= self._wait_s and level is not None and level.period_s is not None and level.spread_k < _KNOWN_K:
                 self.level_c = level.level_c
                 # An old top is forgotten slowly: one weak cycle does not make the next usual one a departure.
                 new = level.level_c + max(level.swing_k, 1.0)
