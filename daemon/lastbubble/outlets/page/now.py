@@ -149,7 +149,8 @@ def render_now(
         f'<a href="{words["report_page"]}" data-href="report_page" data-show="report_page"'
         f"{'' if words['report_page'] else ' hidden'}>Report</a></p>"
     )
-    charts_section = f'<section aria-labelledby="charts-h"><h2 id="charts-h">This batch</h2>{ways}{figures if charts else ""}</section>'
+    drawn = figures if charts else ""
+    batch = f'<section aria-labelledby="charts-h"><h2 id="charts-h">This batch</h2>{ways}{drawn}</section>'
     return page_html(
         f"{words['stage']} - {station}",
         f'<header><p class="station">{escape(station)}</p>'
@@ -184,7 +185,7 @@ def render_now(
         '<section aria-labelledby="marks-h"><h2 id="marks-h">What have you just done?</h2>'
         f'<div class="marks" id="near">{near}</div>{_dial(refused, words["dial_unit"])}'
         f'<details><summary>Other marks</summary><div class="marks" id="far">{far}</div></details></section>'
-        f'</div><div class="second">{charts_section}'
+        f'</div><div class="second">{batch}'
         '<section aria-labelledby="care-h"><h2 id="care-h">Take care</h2>'
         f'<ul class="care">{cautions}</ul>{_lines("guard_notes", words, "quiet", "status")}'
         f"{_lines('health', words, 'quiet', 'status')}{sign_out if signed_in else ''}</section></div></div></main>"
