@@ -150,6 +150,7 @@ CAUTION_CAUSES: Final = (
     "core_will_not_reach",
     "cure_interrupted",
     "core_above_air",
+    "core_stalls",
     "oven_runs_hotter",
     "vent_before_pump_off",
     "vented_fast",
