@@ -160,6 +160,33 @@ def test_the_batchs_own_pages_are_one_tap_away_and_follow_it(site: Site, opened:
     page.wait_for_url("**/batch/8")
 
 
+def test_a_pressure_that_stands_still_has_an_axis_and_a_pump_down_after_it_too(opened: Opener) -> None:
+    source = Told()
+    falling = source.series
+    still = [(60.0 * n, 99000.0 + n % 3) for n in range(100)]
+    source.series = lambda batch, points: {**falling(batch, points), "chamber_pa": still}  # type: ignore[method-assign]
+    made = Site(source=source)
+    try:
+        page = opened(DESKTOP).open(made.url())
+        page.locator("body[data-chart-ms]").wait_for()
+
+        def axis() -> list[float]:
+            """The numbers of the axis, from the top down."""
+            told = page.locator("#chart-pressure .dygraph-axis-label-y").all()
+            places = [(one.bounding_box(), one.inner_text()) for one in told]
+            return [float(text) for _, text in sorted(places, key=lambda at: at[0]["y"]) if text]  # type: ignore[index]
+
+        assert axis() == sorted(axis(), reverse=True)
+        assert axis()[0] > 990 > axis()[-1] > 100
+        made.server._curves.clear()
+        source.series = falling  # type: ignore[method-assign]
+        page.emulate_media(color_scheme="dark")  # which draws anew, as the next quarter of a minute would
+        page.locator("#chart-pressure .dygraph-axis-label-y", has_text=re.compile("^10$")).wait_for()
+        assert axis() == sorted(axis(), reverse=True)
+    finally:
+        made.server.close()
+
+
 def test_charts_have_the_time_of_day(shelf: Site, opened: Opener) -> None:
     """Of a batch alone; two over each other are counted from their pump-downs."""
     watched = opened(PHONE)

@@ -206,14 +206,14 @@
   const draw = (id, options, rows, names) => {
     const place = byId(id);
     if (!place || typeof Dygraph === "undefined" || rows.length === 0) return;
-    const look = { colors: [colour("--curve-1"), colour("--curve-2")], axisLabelColor: colour("--ink"),
-      axisLineColor: colour("--line"), gridLineColor: colour("--grid") };
-    if (charts[id]) { charts[id].updateOptions({ file: rows, ...look }); return; }
-    const values = key(place, names);
     // A curve that stands still would leave a logarithmic axis without any height.
     const ys = rows.flatMap((row) => row.slice(1)).filter((y) => typeof y === "number");
     const least = Math.min(...ys), most = Math.max(...ys);
-    if (options.logscale && ys.length && most < 1.5 * least) options.valueRange = [least / 2, most * 2];
+    const valueRange = options.logscale && ys.length && most < 1.5 * least ? [least / 2, most * 2] : null;
+    const look = { valueRange, colors: [colour("--curve-1"), colour("--curve-2")], axisLabelColor: colour("--ink"),
+      axisLineColor: colour("--line"), gridLineColor: colour("--grid") };
+    if (charts[id]) { charts[id].updateOptions({ file: rows, ...look }); return; }
+    const values = key(place, names);
     charts[id] = new Dygraph(place, rows, { ...look, labels: ["h", ...names], strokeWidth: 2, labelsKMB: false,
       axisLabelFontSize: 14, connectSeparatedPoints: false, yRangePad: 6, ...(fingers ? { interactionModel: {} } : {}),
       series: { [names[1] || ""]: { strokePattern: [8, 4] } },
