@@ -343,6 +343,13 @@ def test_a_reading_stands_with_how_far_it_may_be_off() -> None:
     assert texts({"grades": snapshot["grades"]}, Display())["oven_trust"] == "", "no reading, nothing to doubt"
 
 
+def test_the_hold_stands_with_its_dose() -> None:
+    snapshot = {"stage": "curing", "held_s": 600.0, "hold_s": 1800.0, "dose_s": 1500.0}
+    words = texts(snapshot, Display())["hold"]
+    assert words == "10 min of 30 min at cure temperature; to the initiator as 25 min at the target"
+    assert texts({**snapshot, "dose_s": None}, Display())["hold"].endswith("at cure temperature")
+
+
 def test_charts_are_in_the_stations_units() -> None:
     curves = Source().series(None, 10)
     rows = chart_rows(curves, Display("degF", "inHg vacuum"))

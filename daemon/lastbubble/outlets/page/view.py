@@ -231,6 +231,9 @@ def texts(snapshot: Mapping[str, Any], display: Display) -> dict[str, str]:
         hold = (
             f"{duration_text(snapshot.get('held_s') or 0)} of {duration_text(snapshot['hold_s'])} at cure temperature"
         )
+        if snapshot.get("dose_s"):
+            # Beside the simple hold, which decides.
+            hold += f"; to the initiator as {duration_text(snapshot['dose_s'])} at the target"
     share = 0.0
     if snapshot.get("hold_s"):
         share = max(0.0, min(1.0, float(snapshot.get("held_s") or 0.0) / float(snapshot["hold_s"])))
