@@ -49,6 +49,12 @@ MOMENTS: Final[Mapping[str, dict[str, Any]]] = {
         "chamber_pa": 99000.0,
         "oven_c": 104.2,
         "witness_c": 95.1,
+        "grades": {
+            "oven": {"grade": "class_2", "limit_k": 2.5},
+            "witness": {"grade": "checked", "limit_k": 1.04},
+        },
+        "air_mean_c": 103.1,
+        "dose_s": 1020.0,
         "core_c": 94.4,
         "core_low_c": 92.6,
         "core_high_c": 96.3,

@@ -139,6 +139,28 @@ def test_the_other_pages_are_accessible_too(shelf: Site, opened: Opener, look: s
     watched.sound()
 
 
+def test_nothing_is_cut_off_on_a_small_screen(shelf: Site, opened: Opener) -> None:
+    """WCAG 1.4.10 asks for 320 points; the letters that somebody made larger leave fewer."""
+    size = {"viewport": {"width": 256, "height": 568}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
+    watched = opened(size)
+    watched.expected = ("400 (Bad Request)",)
+    moments = [("/", MOMENTS[name]) for name in ("bubbling", "tripped", "still closed")]
+    for path, moment in [*moments, *((path, MOMENTS["curing"]) for path in PAGES)]:
+        shelf.source.state = dict(moment)
+        page = watched.open(shelf.url(path))
+        page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+        if path == "/" or "/batch/2" in path:
+            page.locator("body[data-chart-ms]").wait_for()
+        shot(page, f"narrow{path.partition('?')[0].replace('/', '-')}-{moment['stage']}", whole=True)
+        wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        assert wide <= 0, f"{path} {moment['stage']}: wider than the screen by {wide}"
+        if path == "/":
+            cut = page.get_by_role("button", name="Cut the heat")
+            box = cut.bounding_box() if cut.is_visible() else None
+            assert box is None or box["y"] + box["height"] <= 568
+    watched.sound()
+
+
 def test_every_page_that_is_served_has_been_looked_at(shelf: Site) -> None:
     """The list above is held to the router's own."""
     looked_at = {path.partition("?")[0] for path in PAGES} | {"/"}
