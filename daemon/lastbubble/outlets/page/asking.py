@@ -26,7 +26,7 @@ __all__ = ["BODY_S", "Asking", "form_of"]
 #: A request's body must come within this [s].
 BODY_S: Final = 5.0
 #: Forms whose second sending is still known.
-_REMEMBERED: Final = 200
+_REMEMBERED: Final = 64
 _LONGEST_ONCE: Final = 40
 
 

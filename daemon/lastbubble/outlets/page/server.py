@@ -337,7 +337,12 @@ class PageServer:
             return None
         if request.method == "GET" and reads_pages(request):
             return see("/sign-in")
-        return problem(request, 401, "Sign in first.")
+        why = (
+            "Sign in first."
+            if request.method == "GET"
+            else "Sign in first. What you typed is still there when you go back."
+        )
+        return problem(request, 401, why)
 
     async def _sign_in_page(self, _: web.Request) -> web.Response:
         return html(render_sign_in())
