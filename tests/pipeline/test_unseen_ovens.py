@@ -254,6 +254,40 @@ def test_a_wet_piece_is_told_where_a_probe_shows_it() -> None:
     assert log.core_at(stall.t) < 93
 
 
+def test_a_probe_that_dies_leaves_the_batch_to_the_air() -> None:
+    log = batch([STONE], probe_in=0, deeds=[LOADED, (2200.0, bench(probe_in=None))], hours=3.0)
+    one = told(log, replace(SLAB, witness="slowest"))
+    assert one.causes == ["sensor_witness_missing"]
+    assert one.event().basis == "model"
+    assert one.short_k < 2
+    assert one.late_min < 60
+
+
+def test_the_second_thermocouple_goes_on_where_the_first_one_dies() -> None:
+    """Two kelvins apart, and one of them silent for good: the core is followed all the same."""
+    log = usual()
+    samples = [
+        replace(s, oven_c=None if s.time_s > 2200 else s.oven_c, oven2_c=None if s.oven_c is None else s.oven_c - 2.0)
+        for s in log.samples
+    ]
+    one = told(log, SLAB, samples)
+    assert one.causes == ["sensor_oven_missing"]
+    assert one.short_k < 2
+    assert one.late_min < 60
+
+
+def test_spikes_of_a_loose_wire_change_nothing_much() -> None:
+    """Single readings hundreds of kelvins off, as a wet or loose couple gives them."""
+    log = usual()
+    samples = [
+        replace(s, oven_c=s.oven_c + (240.0 if n % 2 else -90.0)) if n % 37 == 5 and s.oven_c is not None else s
+        for n, s in enumerate(log.samples)
+    ]
+    still, loose = told(log), told(log, SLAB, samples)
+    assert abs(loose.event().t - still.event().t) < 240
+    assert "oven_runs_hotter" not in loose.causes
+
+
 def test_one_log_says_the_same_twice() -> None:
     log = unseen("twenty minutes without power")
     assert told(log).said == told(log).said
