@@ -9,13 +9,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from gpiozero.pins.mock import MockFactory
 
 from lastbubble.context import Context, context_from_header
 from lastbubble.errors import BadInput
 from lastbubble.guard.protocol import GuardStatus, ProbeStatus, TripStatus
 from lastbubble.ledger.store import Ledger
+from lastbubble.pipeline.isolation_schedule import ScheduleSettings
 from lastbubble.records import Event, Quality, Reading, record_line
 from lastbubble.replay import replay
+from lastbubble.sensing.isolation_valve import IsolationValve
+from lastbubble.sensing.valve_keeper import ValveKeeper
 from lastbubble.service import HELD_S, Service, ServiceSettings
 
 
@@ -91,9 +95,15 @@ class Bench:
         self.ledger = Ledger.open(path)
         self.service = self.fresh()
 
-    def fresh(self, base: Context | None = None) -> Service:
+    def fresh(self, base: Context | None = None, valve: ValveKeeper | None = None) -> Service:
         service = Service(
-            ServiceSettings(), base or Context(station="bench"), self.clock, self.ledger, self.gauge, self.guard
+            ServiceSettings(),
+            base or Context(station="bench"),
+            self.clock,
+            self.ledger,
+            self.gauge,
+            self.guard,
+            valve=valve,
         )
         service.start()
         return service
@@ -111,6 +121,36 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     made = Bench(tmp_path / "ledger.db")
     yield made
     made.ledger.close()
+
+
+def test_a_valve_isolates_now_and_then_and_the_log_tells_it(bench: Bench) -> None:
+    """Opened by the mark alone; the column of each sample says what the pin did; the next service goes on with it."""
+    factory = MockFactory()
+    pin = factory.pin(6)
+    bench.service = bench.fresh(valve=ValveKeeper(ScheduleSettings(), IsolationValve(6, factory)))
+    bench.passes(5)
+    assert not pin.state
+    bench.service.mark("pump_on")
+    bench.passes(1)
+    assert pin.state
+    for t in range(1500):
+        bench.gauge.pressure_pa = 99_000.0 * math.exp(-t / 15.0) + 30.0 + 30.0 / math.sqrt(1 + t / 60.0)
+        bench.passes(1)
+    batch = bench.service.batch_id
+    column = [sample.isolated for sample in bench.ledger.samples(batch)]
+    assert set(column[:5]) == {None}
+    assert column[5] is False
+    shut = [i for i, one in enumerate(column) if one]
+    assert shut
+    assert shut == list(range(shut[0], shut[0] + len(shut)))
+    assert len(shut) in (120, 240)
+    again = MockFactory()
+    bench.service = bench.fresh(valve=ValveKeeper(ScheduleSettings(), IsolationValve(6, again)))
+    bench.passes(1)
+    assert again.pin(6).state
+    bench.service.mark("pump_off")
+    bench.passes(1)
+    assert not again.pin(6).state
 
 
 def test_the_lease_is_renewed_only_with_a_fresh_reading_of_the_oven(bench: Bench) -> None:

@@ -160,6 +160,14 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
             "line (there are no data for sugar)",
         ),
     ),
+    "a valve that is shut most of the time": (
+        GAUGE + "absolute\n  valve: {pin: 6, every: 5 min, shut: 4 min}\n",
+        (
+            "s.yaml:10: chamber.valve.shut = '4 min' (line 10) shuts the chamber off for 4 min of every 5 min of "
+            "chamber.valve.every = '5 min' (line 10); allowed: up to half of the time; isolate for a shorter time or "
+            "less often",
+        ),
+    ),
     "a gauge of no known kind": (
         GAUGE.replace("kind: serial", "kind: usb") + "absolute\n",
         ("s.yaml:6: chamber.gauge.kind is 'usb'; allowed: serial, modbus, adc; write one of them",),
@@ -636,7 +644,7 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
             "s.yaml:2: units.pressure is 'inHg'; allowed: inHg vacuum, Torr, mbar, kPa, Pa; write one of them",
             "s.yaml:8: oven.probes[1].select_pin = '5' (line 8) is also oven.probes[0].select_pin = '5' (lin"
             "e 6); allowed: a pin for one use; wire one of them to another pin",
-            "s.yaml:9: oven.knob is no key that is known; allowed in oven: probes, dial; delete it",
+            "s.yaml:9: oven.knob is no key that is known; allowed in oven: probes, fan, dial; delete it",
             's.yaml:11: guard.limit is 130; allowed: 40 degC to 150 degC; a number needs its unit: write "13'
             '0 degC" or "130 degF" (units: degC, degF, K)',
             "s.yaml:15: cure.hold stands here again; allowed: once (it is on line 14 already); delete one of the two",

@@ -23,6 +23,7 @@ from lastbubble.guard.rules import SETTINGS
 from lastbubble.ledger.store import LedgerSettings
 from lastbubble.outlets.mqtt import MqttSettings
 from lastbubble.outlets.phone import PhoneSettings
+from lastbubble.pipeline.isolation_schedule import ScheduleSettings
 from lastbubble.sensing import adc_gauge, gauge, modbus_gauge
 from lastbubble.sensing.adc_gauge import AdcGaugeSettings
 from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings, RegisterMap
@@ -184,6 +185,15 @@ def test_what_is_not_written_is_the_rooms_own_default() -> None:
     assert modbus == ModbusGaugeSettings("/dev/x", RegisterMap())
     wire = {"kind": "adc", "signal": "ratiometric", "divider": 1.6, "low": "-1 bar", "high": "0 bar"}
     assert made(chamber=chamber(**wire)).to_gauge() == AdcGaugeSettings(-1e5, 0.0, divider=1.6)
+
+
+def test_the_isolation_valve_is_told_when_to_shut() -> None:
+    with_gauge = chamber(kind="serial", port="/dev/x", unit="mbar")
+    assert made(chamber=with_gauge).to_valve() is None
+    usual = made(chamber=with_gauge | {"valve": {"pin": 6}})
+    assert usual.to_valve() == ScheduleSettings()
+    own = made(chamber=with_gauge | {"valve": {"pin": 6, "every": "30 min", "shut": "5 min"}})
+    assert own.to_valve() == ScheduleSettings(every_s=1800.0, fine_s=300.0, other_s=300.0)
 
 
 def test_the_phone_is_told_what_was_written() -> None:

@@ -63,6 +63,18 @@ class PressureLink(Protocol):
     def close(self) -> None: ...
 
 
+class ValveLink(Protocol):
+    """What the service needs of the isolation valve (`sensing.valve_keeper.ValveKeeper`)."""
+
+    def hear(self, marks: Sequence[str]) -> None: ...
+    def back_after(self, away_s: float) -> None: ...
+    def new_batch(self) -> None: ...
+    def step(
+        self, time_s: float, marks: Sequence[str], *, degassing: bool, chamber_pa: float | None, fine_gauge: bool
+    ) -> bool | None: ...
+    def close(self) -> None: ...
+
+
 @dataclass(frozen=True, slots=True)
 class ServiceSettings:
     """period_s : a sample each;  fresh_s : what the guard told longer ago is no reading           [s]"""
@@ -94,7 +106,7 @@ class Service:
     """Construct, `start()`, then `one_pass()` every period (`run` does both until told to stop).
 
     base : what the settings know of the station; each batch's context is made over it
-    gauge, guard : None where the station has none
+    gauge, guard, valve : None where the station has none
 
     Everything but `one_pass`, `start` and `run` may be called from any thread.
     """
@@ -108,6 +120,7 @@ class Service:
         gauge: PressureLink | None,
         guard: GuardLink | None,
         book: Callable[[], Mapping[str, Any]] = dict,
+        valve: ValveLink | None = None,
     ) -> None:
         self._settings = settings
         self._base = base
@@ -116,6 +129,7 @@ class Service:
         self._gauge = gauge
         self._guard = guard
         self._book = book
+        self._valve = valve
         self._lock = threading.Lock()
         self._marks: list[str] = []
         self._held: list[tuple[float, str]] = []
@@ -145,6 +159,8 @@ class Service:
         for sample in self._ledger.samples(row.id):
             records = pipeline.feed(sample)
             last_s = sample.time_s
+            if self._valve is not None:
+                self._valve.hear(sample.marks)
             self._remember(records)
             if told + len(records) > held:
                 self._ledger.append_records(row.id, sample.time_s, records[max(0, held - told) :])
@@ -162,6 +178,8 @@ class Service:
         if note:
             log.warning("event=batch_time finding=%r", note)
         self._ledger.set_zero(row.id, zero.now_s, zero.boot)
+        if self._valve is not None:
+            self._valve.back_after(self._clock.now() - zero.now_s - last_s)
         self._batch = _Batch(row.id, row.name, zero, pipeline, last_s)
         self._outlook = pipeline.outlook
         log.info("event=batch_resumed batch=%d to_s=%.1f records=%d", row.id, last_s, told)
@@ -188,6 +206,8 @@ class Service:
             boot=zero.boot,
         )
         self._batch = _Batch(number, name, zero, Pipeline(context))
+        if self._valve is not None:
+            self._valve.new_batch()
         self._events.clear()
         self._outlook = Outlook()
         log.info("event=batch_opened batch=%d", number)
@@ -282,6 +302,16 @@ class Service:
             due = [mark for at_s, mark in self._held if at_s <= now_s]
             self._held = [(at_s, mark) for at_s, mark in self._held if at_s > now_s]
             marks, self._marks = (*due, *self._marks), []
+        isolated: bool | None = None
+        if self._valve is not None:
+            chamber = batch.pipeline.chamber
+            isolated = self._valve.step(
+                time_s,
+                marks,
+                degassing=chamber.phase == "degassing",
+                chamber_pa=chamber_pa,
+                fine_gauge=chamber.fine_gauge,
+            )
         return Sample(
             time_s=time_s,
             chamber_pa=chamber_pa,
@@ -290,6 +320,7 @@ class Service:
             witness_c=warm["witness"],
             oven2_c=warm["oven2"],
             heat=heat,
+            isolated=isolated,
             marks=marks,
             faults=tuple(sorted(faults)),
             trip=trip,

@@ -25,7 +25,7 @@ from lastbubble.clock import Clock
 from lastbubble.commissioning.book import informed, kept_in, store, values
 from lastbubble.commissioning.steps import record_from
 from lastbubble.desk import Desk, DeskSocket
-from lastbubble.errors import BadInput, LastbubbleError
+from lastbubble.errors import BadInput, LastbubbleError, SettingsError
 from lastbubble.guard.client import GuardClient
 from lastbubble.guard.protocol import GUARD_SOCKET
 from lastbubble.ledger.rows import BatchRow, utc_text
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from lastbubble.outlets.mqtt import MqttOutlet
     from lastbubble.outlets.page.server import PageServer
     from lastbubble.outlets.phone import Phone
+    from lastbubble.sensing.valve_keeper import ValveKeeper
     from lastbubble.settings import Settings
 
 __all__ = ["SERVICE_SOCKET", "Station"]
@@ -118,7 +119,10 @@ class Station:
                 guard = GuardClient(Path(settings.runtime_dir) / GUARD_SOCKET, clock, every_s=0.5)
                 undo.callback(guard.close)
             context = informed(settings.to_context(), kept_in(self.ledger))
-            self.service = Service(ServiceSettings(), context, clock, self.ledger, gauge, guard, self.keeper.new_book)
+            valve = self._valve(undo)
+            self.service = Service(
+                ServiceSettings(), context, clock, self.ledger, gauge, guard, self.keeper.new_book, valve
+            )
             self.service.start()
             self.resin = ResinWatch(self.keeper.lot_states, self.ledger, self._tell)
             self._open_outlets(undo)
@@ -127,6 +131,26 @@ class Station:
             desk = DeskSocket(Path(settings.runtime_dir) / SERVICE_SOCKET, self._desk)
             undo.callback(desk.close)
             self._ends = undo.pop_all()
+
+    def _valve(self, undo: contextlib.ExitStack) -> ValveKeeper | None:
+        """The isolation valve, shut; None without one. Raises SettingsError when its pin cannot be had."""
+        schedule, chamber = self._settings.to_valve(), self._settings.chamber
+        if schedule is None or chamber is None or chamber.valve is None:
+            return None
+        from lastbubble.sensing.isolation_valve import IsolationValve
+        from lastbubble.sensing.valve_keeper import ValveKeeper
+
+        try:
+            keeper = ValveKeeper(schedule, IsolationValve(chamber.valve.pin, None))
+        except Exception as exc:  # noqa: BLE001  # the pin libraries' own errors derive from Exception alone
+            raise SettingsError(
+                [
+                    f"chamber.valve.pin: pin {chamber.valve.pin} cannot be had ({exc}); allowed: a free pin; check the "
+                    "wiring and what else uses it"
+                ]
+            ) from None
+        undo.callback(keeper.close)
+        return keeper
 
     def _open_outlets(self, undo: contextlib.ExitStack) -> None:
         settings, clock = self._settings, self._clock

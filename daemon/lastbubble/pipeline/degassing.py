@@ -14,7 +14,7 @@ from lastbubble.context import Context
 from lastbubble.pipeline.batch_history import stops_from
 from lastbubble.pipeline.chamber_watch import BLOCK_S, ChamberWatch, Glance, Knee, Lag, Level, Phase, PumpDown, Risen
 from lastbubble.pipeline.gauge import COARSE_PA
-from lastbubble.pipeline.isolation_prompt import isolation_prompt
+from lastbubble.pipeline.isolation_prompt import FINE_PA, isolation_prompt
 from lastbubble.pipeline.release import EndJudge, Verdict
 from lastbubble.records import Event, Forecast, Record, Sample
 
@@ -67,6 +67,8 @@ class ChamberModel:
         self._gauge = self._watch.gauge
         self._earlier_s = stops_from(context.history)
         self._shut = False
+        #: The log tells at every sample whether it is shut off: nobody has to be asked for it.
+        self._valve = False
         self._now_s = 0.0
         self._new_pumpdown()
 
@@ -77,6 +79,11 @@ class ChamberModel:
     @property
     def phase_since_s(self) -> float:
         return self._log_s(self._watch.phase_since_s)
+
+    @property
+    def fine_gauge(self) -> bool:
+        """Does the gauge show in two minutes of isolation what others need four for? False while not known."""
+        return self._gauge.known and self._gauge.resolution_pa <= FINE_PA
 
     @property
     def _pump_start_s(self) -> float:
@@ -111,6 +118,7 @@ class ChamberModel:
         time_s = sample.time_s
         if sample.isolated is not None:
             self._shut = sample.isolated
+            self._valve = True
         elif "isolated" in sample.marks or "rejoined" in sample.marks:
             self._shut = "isolated" in sample.marks
         for seen in self._watch.feed(sample):
@@ -331,7 +339,7 @@ class ChamberModel:
             part["flow_high_pa_s"] = verdict.flow_high_pa_s
             if self.phase == "degassing":
                 part["next_at_s"] = self._log_s(verdict.p50_s)
-        if self.phase == "degassing" and not self._shut and self._is_bath():
+        if self.phase == "degassing" and not self._shut and not self._valve and self._is_bath():
             prompt = isolation_prompt(
                 now_s=self._now_s,
                 pump_start_s=self._pump_start_s,

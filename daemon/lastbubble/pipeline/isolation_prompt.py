@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["EVERY_S", "Prompt", "isolation_prompt"]
+__all__ = ["EVERY_S", "FINE_PA", "Prompt", "isolation_prompt"]
 
 EVERY_S: Final = 900.0
 FROM_S: Final = 1800.0

@@ -52,6 +52,11 @@ class Pipeline:
     def stage(self) -> str:
         return self._tracker.stage
 
+    @property
+    def chamber(self) -> ChamberModel:
+        """The chamber's side, to look at."""
+        return self._chamber
+
     def learnt(self) -> str:
         """What this batch taught of its oven, as `Context.oven_learnt` of the next; "" when nothing was learnt."""
         return self._oven.learnt()

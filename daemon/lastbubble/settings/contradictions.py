@@ -88,6 +88,8 @@ def pins(settings: Settings) -> Iterator[tuple[Path, int]]:
     if gauge is not None and gauge.kind == "adc":
         for name in ("select_pin", "clock_pin", "mosi_pin", "miso_pin"):
             yield ("chamber", "gauge", name), getattr(gauge, name)
+    if settings.chamber is not None and settings.chamber.valve is not None:
+        yield ("chamber", "valve", "pin"), settings.chamber.valve.pin
     guard = settings.guard
     for name in PIN_KEYS if guard is not None else ():
         pin: int | None = getattr(guard, name)
@@ -123,6 +125,19 @@ def guard_and_oven(settings: Settings) -> Iterator[Clash]:
 def one_pin_one_use(settings: Settings) -> Iterator[Clash]:
     for first, second in _same(pins(settings)):
         yield (first, second), "{1} is also {0}", "a pin for one use", "wire one of them to another pin"
+
+
+@rule
+def shut_for_half_the_time_at_most(settings: Settings) -> Iterator[Clash]:
+    valve = settings.chamber.valve if settings.chamber is not None else None
+    longest_s = 240.0 if valve is None else valve.shut or 240.0
+    if valve is not None and longest_s > 0.5 * valve.every:
+        yield (
+            (("chamber", "valve", "shut"), ("chamber", "valve", "every")),
+            f"{{0}} shuts the chamber off for {longest_s / 60:g} min of every {valve.every / 60:g} min of {{1}}",
+            "up to half of the time",
+            "isolate for a shorter time or less often",
+        )
 
 
 @rule

@@ -12,7 +12,7 @@ from lastbubble.settings.bench import PumpSpeed, Volume
 from lastbubble.settings.quantities import Count, Number, OwnPin, Quantity, SerialPort, Text
 from lastbubble.settings.section import Section, key
 
-__all__ = ["AdcGauge", "Chamber", "Gauge", "ModbusGauge", "SerialGauge"]
+__all__ = ["AdcGauge", "Chamber", "Gauge", "ModbusGauge", "SerialGauge", "Valve"]
 
 # Said here as well as in sensing/, which would import the port's libraries; a test holds them together.
 RegisterType = Literal["u16", "s16", "u32", "s32", "f32"]
@@ -148,10 +148,23 @@ class AdcGauge(_Gauge):
 Gauge = Annotated[SerialGauge | ModbusGauge | AdcGauge, Field(discriminator="kind")]
 
 
+class Valve(Section):
+    """A normally closed valve between chamber and pump, which shuts the chamber off for some minutes now and then."""
+
+    pin: OwnPin = key("pin of its driver; high opens it, and it opens only while the marks say that the pump runs")
+    every: Annotated[float, Quantity("duration", 300, 7200, "min")] = key(
+        "from one isolation's start to the next", 900.0
+    )
+    shut: Annotated[float, Quantity("duration", 30, 900, "min")] | None = key(
+        "how long each (without it: 2 min with a fine gauge, 4 min with others), at most half the time", None
+    )
+
+
 class Chamber(Section):
     """The vacuum chamber. Without this group the station is an oven only."""
 
     gauge: Gauge = key("what measures the chamber's pressure")
+    valve: Valve | None = key("a valve that isolates the chamber from the pump now and then; most do it by hand", None)
     volume: Volume | None = key("free volume: the chamber's own, less resin and pieces", None)
     pump_speed: PumpSpeed | None = key("the pump's speed from its nameplate", None)
     base: Annotated[float, Quantity("pressure", 0, 50e3, "mbar")] | None = key(

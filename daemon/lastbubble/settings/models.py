@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from lastbubble.outlets.mqtt import MqttSettings
     from lastbubble.outlets.page.server import PageSettings
     from lastbubble.outlets.phone import PhoneSettings
+    from lastbubble.pipeline.isolation_schedule import ScheduleSettings
     from lastbubble.sensing.adc_gauge import AdcGaugeSettings
     from lastbubble.sensing.gauge import GaugeScale
     from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings
@@ -98,6 +99,10 @@ class Settings(Section):
     def to_gauge_source(self) -> PressureSource | None:
         """The source of chamber pressure, not opened yet; None without a chamber."""
         return rooms.gauge_source(self)
+
+    def to_valve(self) -> ScheduleSettings | None:
+        """When the isolation valve is shut; None without one."""
+        return rooms.valve(self)
 
     def to_ledger(self) -> LedgerSettings:
         """What the ledger is told; its file is `self.ledger.path`."""

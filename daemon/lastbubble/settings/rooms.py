@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from lastbubble.outlets.mqtt import MqttSettings
     from lastbubble.outlets.page.server import PageSettings
     from lastbubble.outlets.phone import PhoneSettings
+    from lastbubble.pipeline.isolation_schedule import ScheduleSettings
     from lastbubble.sensing.adc_gauge import AdcGaugeSettings
     from lastbubble.sensing.modbus_gauge import ModbusGaugeSettings
     from lastbubble.sensing.pressure import PressureSource
@@ -218,6 +219,17 @@ def gauge_source(settings: Settings) -> PressureSource | None:
 
     own, zero = gauge(settings), scale(settings)
     return None if own is None or zero is None else pressure_source(own, zero)
+
+
+def valve(settings: Settings) -> ScheduleSettings | None:
+    """When the isolation valve is shut; None without one. Its pin is `settings.chamber.valve.pin`."""
+    from lastbubble.pipeline.isolation_schedule import ScheduleSettings
+
+    keys = settings.chamber.valve if settings.chamber is not None else None
+    if keys is None:
+        return None
+    usual = ScheduleSettings(every_s=keys.every) if keys.shut is None else None
+    return usual or ScheduleSettings(every_s=keys.every, fine_s=keys.shut or 0.0, other_s=keys.shut or 0.0)
 
 
 def ledger(settings: Settings) -> LedgerSettings:
