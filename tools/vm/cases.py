@@ -71,7 +71,7 @@ def signalled(vm: VM, name: str, unit: str, timeout_s: float = 300) -> float | N
     return low_after(vm, since_s, timeout_s)
 
 
-def back_cold(vm: VM, unit: str = "lastbubble-guard", timeout_s: float = 400) -> str:
+def back_cold(vm: VM, unit: str = "lastbubble-guard", timeout_s: float = 600, boot: str = "same boot") -> str:
     """Wait for the unit to run again; what it is, and whether the relay has stayed open."""
     deadline = time.monotonic() + timeout_s
     while vm.run(f"systemctl is-active {unit}").out.strip() != "active":
@@ -79,7 +79,7 @@ def back_cold(vm: VM, unit: str = "lastbubble-guard", timeout_s: float = 400) ->
             return f"{unit} does not come back"
         time.sleep(0.5)
     again = "relay open" if vm.gpio(LINE) == 0 else "RELAY CLOSED AGAIN"
-    return f"{unit} is back, {again}, same boot"
+    return f"{unit} is back, {again}, {boot}"
 
 
 def opener_said(vm: VM) -> str:
@@ -174,19 +174,15 @@ def reset_after(vm: VM, command: str, timeout_s: float, low_before: bool = False
         falls = [float(at) - guest_s for at, level in told if level == "0"]
         why += f" after {low_s:.1f} s"
         low_s = falls[0] if falls else low_s
-    vm.wait_up(900)
+    vm.wait_answer(900)
     anew = must(vm, "cat /proc/sys/kernel/random/boot_id") != boot
-    return Outcome(low_s, f"{why}; {'new' if anew else 'SAME'} boot, relay {_level(vm)}")
+    return Outcome(low_s, f"{why}; {back_cold(vm, boot='new boot' if anew else 'SAME BOOT')}")
 
 
 def opener_gone(vm: VM) -> Outcome:
     """What should open a dead guard's line cannot run: a file that is not there stands for every reason."""
     must(vm, "rm /usr/local/lib/lastbubble/opener.py")
     return reset_after(vm, f"kill -KILL {main_pid(vm, 'lastbubble-guard')}", 600)
-
-
-def _level(vm: VM) -> str:
-    return "open" if vm.gpio(LINE) == 0 else "CLOSED"
 
 
 def card_hangs(vm: VM) -> Outcome:

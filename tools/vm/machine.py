@@ -213,6 +213,13 @@ class VM:
     def wait_up(self, timeout_s: float = 400) -> float:
         """Wait until the agent answers and systemd is done; returns the seconds it took."""
         begun = time.monotonic()
+        self.wait_answer(timeout_s)
+        self.run("systemctl is-system-running --wait", timeout_s=timeout_s)
+        return time.monotonic() - begun
+
+    def wait_answer(self, timeout_s: float = 400) -> None:
+        """Wait until the agent answers; systemd may still be starting."""
+        begun = time.monotonic()
         while True:
             left = timeout_s - (time.monotonic() - begun)
             if left <= 0:
@@ -220,11 +227,9 @@ class VM:
             try:
                 # Before the agent runs, what is sent lies in a buffer: not too much of it.
                 self._sync(min(left, 5))
-                break
             except TimeoutError:
                 continue
-        self.run("systemctl is-system-running --wait", timeout_s=timeout_s)
-        return time.monotonic() - begun
+            return
 
     def freeze(self, folder: pathlib.Path) -> None:
         """Stop the running machine and keep all of it in `folder`, for VM(warm=folder); this one is over."""
