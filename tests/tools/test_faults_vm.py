@@ -52,7 +52,7 @@ def test_a_reset_is_dated_by_the_last_time_before_it() -> None:
 
 def test_a_reset_that_does_not_come_is_said() -> None:
     with pytest.raises(Timeout):
-        Frozen("a: 0x05f5e100 0x0").until_reset(0.05)
+        Frozen("a: 0x05f5e100 0x0", "a: 0x0bebc200 0x0", "a: 0x11e1a300 0x0").until_reset(1.5)
 
 
 def test_the_line_is_low_with_the_first_low_after_the_blow() -> None:

@@ -319,10 +319,12 @@ class VM:
         return (high << 32 | low) * _HPET_STEP_S
 
     def until_reset(self, timeout_s: float) -> float:
-        """Wait for a reset; the machine's own time just before it, to some 0.05 s [s]. Timeout by the host's."""
-        deadline = time.monotonic() + timeout_s
-        last_s = self.now_s()
-        while time.monotonic() < deadline:
+        """Wait for a reset; the machine's own time just before it, to some 0.05 s [s].
+
+        Timeout when that much of the machine's own time has passed without one.
+        """
+        first_s = last_s = self.now_s()
+        while last_s - first_s <= timeout_s:
             now_s = self.now_s()
             if any(event["event"] == "RESET" for event in self.events):
                 return last_s

@@ -9,8 +9,9 @@
 
 static int hang(void *unused)
 {
+	/* Halted, interrupts off: only a reset or a non-maskable interrupt ends it. */
 	for (;;)
-		cpu_relax();
+		asm volatile("cli; hlt");
 	return 0;
 }
 
