@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 import pickle
 import random
 import statistics
@@ -384,7 +385,14 @@ def speed_table(hours: float = 48.0) -> list[str]:
         samples.append(
             Sample(float(second), oven_c=round(oven.couple_c * 4) / 4, witness_c=round(core * 4) / 4, marks=marks)
         )
-    rows = [f"### {hours:.0f} h at 1 Hz through the oven's side", "", "| batch | CPU time |", "|---|---|"]
+    rows = [
+        f"### {hours:.0f} h at 1 Hz through the oven's side",
+        "",
+        f"By `./tools/bench oven --speed`, the machine's load being {os.getloadavg()[0]:.1f}.",
+        "",
+        "| batch | CPU time |",
+        "|---|---|",
+    ]
     for words, hold_min, probe in (
         ("cure of 30 min, no probe", 30.0, False),
         ("cure of 30 min, with a probe", 30.0, True),
@@ -412,7 +420,6 @@ NOTES = [
 
 def machine() -> str:
     """The machine in words, without its name."""
-    import os
     import platform
 
     return f"a {os.cpu_count()}-core cloud machine, Python {platform.python_version()}"
@@ -427,10 +434,13 @@ def main() -> int:
     parser.add_argument("--tune", action="store_true", help="the tuning cases, from 0 on")
     parser.add_argument("--quick", action="store_true", help="leave out the taught stations")
     parser.add_argument("--open-data", action="store_true", help="only the open measurements")
+    parser.add_argument("--speed", action="store_true", help="only the time that two days take")
     parser.add_argument("--keep", type=Path, help="folder that keeps the simulated cases")
     parser.add_argument("--write", type=Path, help="write the tables there too")
     args = parser.parse_args()
-    if args.open_data:
+    if args.speed:
+        lines = speed_table()
+    elif args.open_data:
         lines = open_table()
     else:
         first = 0 if args.tune else args.first

@@ -646,6 +646,9 @@ class OvenSide:
         if level.level_c < self.context.target_c and level.slope_k_s < -0.01:
             # The oven is cooling, off or open; when it will be heated again nobody knows.
             return
+        if self._reached and self.context.hold_s - self._held_s > HORIZON_S:
+            # Nobody is told of an end so far away.
+            return
         probe = self._probe_c()
         if probe is not None and self._stalled(probe, bodies):
             self._tell_stall(sample, step, probe, bodies, said)
