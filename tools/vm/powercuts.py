@@ -81,7 +81,7 @@ def cut_power(warm: pathlib.Path, disk: pathlib.Path, cuts: int, seed: int = 1) 
                     say(f"power cut {number} of {cuts}: {fault or 'nothing lost'}; {kept} samples kept so far")
                 if number < cuts:
                     must(vm, "echo go >/run/bench/write")
-                    if not vm.told.wait(lambda heard: len(heard) > 1, 300):
+                    if not vm.told.wait(lambda heard: len(heard) > 1, 1800):
                         raise Timeout("the ledger keeps nothing")
                     vm.told.wait(lambda _: False, chance.uniform(0.2, 3.0))
                 vm.cut_power()
@@ -96,7 +96,7 @@ def _look(vm: VM, told: dict[int, int]) -> str:
     done = vm.run(
         f"echo go >/run/bench/check; while systemctl -q is-active ledger-check; do sleep 0.2; done; cat {_ANSWER} || "
         "journalctl -q -o cat --no-pager -u ledger-check -n 8",
-        400,
+        1800,
     )
     try:
         found = json.loads(done.out)
