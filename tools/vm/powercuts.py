@@ -65,30 +65,38 @@ def cut_power(warm: pathlib.Path, disk: pathlib.Path, cuts: int, seed: int = 1) 
         file.truncate(SECOND_DISK_B)
     told: dict[int, int] = {}
     faults: list[str] = []
+    looked = kept = 0
     with tempfile.TemporaryDirectory(prefix="lbcuts.") as place:
         ready = pathlib.Path(place)
-        make_ready(warm, ready)
-        for number in range(cuts + 1):
-            with VM(warm=ready, second_disk=disk) as vm:
-                if number == 0:
-                    must(vm, "mkfs.ext4 -q /dev/vdb")
-                must(vm, _MOUNT)
-                if number > 0:
-                    fault = _look(vm, told)
-                    if fault:
-                        faults.append(f"cut {number}: {fault}")
-                    kept = sum(told.values())
-                    say(f"power cut {number} of {cuts}: {fault or 'nothing lost'}; {kept} samples kept so far")
-                if number < cuts:
-                    must(vm, "echo go >/run/bench/write")
-                    if not vm.told.wait(lambda heard: len(heard) > 1, 1800):
-                        raise Timeout("the ledger keeps nothing")
-                    vm.told.wait(lambda _: False, chance.uniform(0.2, 3.0))
-                vm.cut_power()
-                for _, line in vm.told.heard():
-                    _, batch, n = line.split()
-                    told[int(batch)] = max(told.get(int(batch), 0), int(n))
-    return Cuts(cuts, sum(told.values()), tuple(faults))
+        try:
+            make_ready(warm, ready)
+            for number in range(cuts + 1):
+                with VM(warm=ready, second_disk=disk) as vm:
+                    must(vm, _MOUNT if number > 0 else f"mkfs.ext4 -q /dev/vdb && {_MOUNT}")
+                    if number > 0:
+                        fault = _look(vm, told)
+                        if fault:
+                            faults.append(f"cut {number}: {fault}")
+                        looked, kept = number, sum(told.values())
+                        say(f"power cut {number} of {cuts}: {fault or 'nothing lost'}; {kept} samples kept so far")
+                    if number < cuts:
+                        _cut_while_it_writes(vm, chance.uniform(0.2, 3.0), told)
+        except (Timeout, RuntimeError, OSError) as exc:
+            # The machine that is cut gave up, not the ledger: what was looked at until then stands.
+            return Cuts(looked, kept, tuple(faults), f"{type(exc).__name__}: {exc}")
+    return Cuts(looked, kept, tuple(faults))
+
+
+def _cut_while_it_writes(vm: VM, after_s: float, told: dict[int, int]) -> None:
+    """Have it write, pull the plug so many seconds after the first group was kept, add to what was told."""
+    must(vm, "echo go >/run/bench/write")
+    if not vm.told.wait(lambda heard: len(heard) > 1, 1800):
+        raise Timeout("the ledger keeps nothing")
+    vm.told.wait(lambda _: False, after_s)
+    vm.cut_power()
+    for _, line in vm.told.heard():
+        _, batch, n = line.split()
+        told[int(batch)] = max(told.get(int(batch), 0), int(n))
 
 
 def _look(vm: VM, told: dict[int, int]) -> str:
