@@ -6,7 +6,7 @@ import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given
 from hypothesis import settings as settings_of
 from hypothesis import strategies as st
 
@@ -92,13 +92,13 @@ _JSON = st.recursive(
 )
 
 
-@settings_of(max_examples=50)
+@settings_of(max_examples=50, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no finding
 @given(st.text() | _JSON.map(json.dumps))
 def test_junk_among_what_is_kept_is_left_out(junk: str) -> None:
     assert records_of(junk) == []
 
 
-@settings_of(max_examples=50)
+@settings_of(max_examples=50, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no finding
 @given(_JSON)
 def test_junk_is_refused_in_a_sentence(junk: object) -> None:
     with pytest.raises(ValueError, match=r"allowed: |is an object|are texts"):
