@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> int:
     words = texts(answer, display)
     for label, name in (
         ("stage", "stage"), ("", "since"), ("next", "next"), ("chamber", "chamber"), ("oven air", "oven"),
-        ("", "oven_trust"), ("core", "core"), ("", "band"), ("witness", "witness"), ("", "witness_trust"), ("held", "hold"), ("heat", "heat"), ("forecast", "forecast"),
+        ("", "oven_trust"), ("core", "core"), ("", "band"), ("witness", "witness"), ("", "witness_trust"),
+        ("held", "hold"), ("heat", "heat"), ("forecast", "forecast"),
         ("caution", "cautions"), ("alarm", "alarms"), ("health", "health"),
     ):  # fmt: skip
         if name == "witness" and answer.get("witness_c") is None and "witness" not in answer.get("faults", {}):
