@@ -25,13 +25,17 @@ class Wire:
 
 
 class Frozen(VM):
-    """Answers for a machine: its counter's words one after the other, events with the last of them."""
+    """Answers for a machine: its counter's words one after the other, events with the last; remembers orders."""
 
     def __init__(self, *answers: str, events: tuple[str, ...] = ()) -> None:
         self.answers, self.coming, self.events = list(answers), events, []
+        self.asked: list[str] = []
 
     def qmp(self, name: str, timeout_s: float = 60, **arguments: object) -> Any:
-        del name, timeout_s, arguments
+        del timeout_s
+        if name != "human-monitor-command":
+            self.asked.append(" ".join([name, *map(str, arguments.values())]))
+            return {"running": False}
         answer = self.answers.pop(0)
         if not self.answers:
             self.answers.append(answer)
@@ -45,9 +49,23 @@ def test_the_machines_time_is_its_counters_in_steps_of_ten_nanoseconds() -> None
     assert Frozen("00000000fed000f0: 0x00000000 0x00000002\r\n").now_s() == pytest.approx(2 * 2**32 * 1e-8)
 
 
-def test_a_reset_is_dated_by_the_last_time_before_it() -> None:
-    vm = Frozen("a: 0x05f5e100 0x0", "a: 0x0bebc200 0x0", "a: 0x00000010 0x0", events=("WATCHDOG", "RESET"))
+def test_a_reset_by_software_is_dated_by_the_last_time_before_it() -> None:
+    vm = Frozen("a: 0x05f5e100 0x0", "a: 0x0bebc200 0x0", "a: 0x00000010 0x0", events=("RESET",))
     assert vm.until_reset(30.0) == pytest.approx(2.0)
+    assert "system_reset" not in vm.asked
+
+
+def test_the_cards_bite_is_dated_by_the_stopped_machines_clock_and_then_resets() -> None:
+    # Its clock stands at the last timer until it bites.
+    vm = Frozen("a: 0x05f5e100 0x0", "a: 0x05f5e100 0x0", "a: 0x3b9aca00 0x0", events=("WATCHDOG", "STOP"))
+    assert vm.until_reset(30.0) == pytest.approx(10.0)
+    assert vm.asked == [
+        "watchdog-set-action pause",
+        "query-status",
+        "system_reset",
+        "cont",
+        "watchdog-set-action reset",
+    ]
 
 
 def test_a_reset_that_does_not_come_is_said() -> None:
