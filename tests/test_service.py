@@ -19,8 +19,8 @@ from lastbubble.pipeline.isolation_schedule import ScheduleSettings
 from lastbubble.records import Event, Quality, Reading, record_line
 from lastbubble.replay import replay
 from lastbubble.sensing.isolation_valve import IsolationValve
-from lastbubble.sensing.valve_keeper import ValveKeeper
 from lastbubble.service import HELD_S, Service, ServiceSettings
+from lastbubble.valve_keeper import ValveKeeper
 
 
 class HandClock:

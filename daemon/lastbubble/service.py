@@ -64,7 +64,7 @@ class PressureLink(Protocol):
 
 
 class ValveLink(Protocol):
-    """What the service needs of the isolation valve (`sensing.valve_keeper.ValveKeeper`)."""
+    """What the service needs of the isolation valve (`valve_keeper.ValveKeeper`)."""
 
     def hear(self, marks: Sequence[str]) -> None: ...
     def back_after(self, away_s: float) -> None: ...

@@ -42,8 +42,8 @@ if TYPE_CHECKING:
     from lastbubble.outlets.mqtt import MqttOutlet
     from lastbubble.outlets.page.server import PageServer
     from lastbubble.outlets.phone import Phone
-    from lastbubble.sensing.valve_keeper import ValveKeeper
     from lastbubble.settings import Settings
+    from lastbubble.valve_keeper import ValveKeeper
 
 __all__ = ["SERVICE_SOCKET", "Station"]
 
@@ -138,7 +138,7 @@ class Station:
         if schedule is None or chamber is None or chamber.valve is None:
             return None
         from lastbubble.sensing.isolation_valve import IsolationValve
-        from lastbubble.sensing.valve_keeper import ValveKeeper
+        from lastbubble.valve_keeper import ValveKeeper
 
         try:
             keeper = ValveKeeper(schedule, IsolationValve(chamber.valve.pin, None))
