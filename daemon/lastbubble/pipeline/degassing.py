@@ -105,6 +105,7 @@ class ChamberModel:
         self._still_level: float | None = None
         self._highest, self._newest, self._first_level = -math.inf, 0.0, 0.0
         self._rises: list[tuple[float, float, float]] = []
+        self._lately: deque[tuple[float, float]] = deque(maxlen=8)
 
     def _new_level(self) -> None:
         self._level_sum = self._level_time = 0.0
@@ -165,12 +166,26 @@ class ChamberModel:
         if fit is None or judge is None or self.phase not in ("degassing", "still"):
             return
         slope = fit.mean_pa_s
-        variance = fit.mean_variance + (RISE_ERROR * slope) ** 2 + (risen.doubt * slope) ** 2
+        # A level that climbs is no release: gauge or room drift, and drift as much during the rise.
+        drift = max(self._climb_pa_s(), 0.0)
+        variance = fit.mean_variance + (RISE_ERROR * slope) ** 2 + (risen.doubt * slope) ** 2 + drift**2
         judge.rise(fit.middle_s, slope, variance)
         self._rises.append((fit.middle_s, slope, variance))
         del self._rises[:-60]
         if self.phase == "degassing" and self._verdict is not None:
             self._judge_now(time_s, risen.now_s, judge, said)
+
+    def _climb_pa_s(self) -> float:
+        """How fast the level has climbed of late, by its last levels' halves; 0 while there are too few."""
+        lately = list(self._lately)
+        half = len(lately) // 2
+        if half < 2:
+            return 0.0
+        (old_s, old_pa), (new_s, new_pa) = (
+            (sum(t for t, _ in part) / len(part), sum(pa for _, pa in part) / len(part))
+            for part in (lately[:half], lately[half:])
+        )
+        return (new_pa - old_pa) / max(new_s - old_s, 1.0)
 
     def _take_glance(self, time_s: float, now: float, bubbling: bool, said: list[Record]) -> None:
         """A person looked and saw bubbles, or none."""
@@ -220,6 +235,7 @@ class ChamberModel:
             self._first_level = mean
         self._highest = max(self._highest, mean)
         self._newest = mean
+        self._lately.append((middle, mean))
         judge.level(middle, mean, variance, max(block.end_s - started_s, BLOCK_S))
         if self.phase == "degassing":
             close = self._verdict is not None and self._verdict.safe > CLOSE and self._shows()
