@@ -69,6 +69,7 @@ def opened(browser: Browser) -> Iterator[Opener]:
 LOOKS = {"phone by day": (PHONE, False), "desk at night": (DESKTOP, True)}
 
 
+@pytest.mark.timeout(600)  # many pages, on a machine that may be busy
 @pytest.mark.parametrize("look", LOOKS)
 def test_every_moment_is_accessible_and_asks_nobody_else(site: Site, opened: Opener, look: str) -> None:
     size, dark = LOOKS[look]
@@ -121,6 +122,7 @@ PAGES = {
 }
 
 
+@pytest.mark.timeout(600)  # many pages, on a machine that may be busy
 @pytest.mark.parametrize("look", LOOKS)
 def test_the_other_pages_are_accessible_too(shelf: Site, opened: Opener, look: str) -> None:
     size, dark = LOOKS[look]
@@ -139,6 +141,7 @@ def test_the_other_pages_are_accessible_too(shelf: Site, opened: Opener, look: s
     watched.sound()
 
 
+@pytest.mark.timeout(600)  # many pages, on a machine that may be busy
 def test_nothing_is_cut_off_on_a_small_screen(shelf: Site, opened: Opener) -> None:
     """WCAG 1.4.10 asks for 320 points; the letters that somebody made larger leave fewer."""
     size = {"viewport": {"width": 256, "height": 568}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True}
