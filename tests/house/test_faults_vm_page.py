@@ -12,7 +12,8 @@ from tools.vm.cases import CASES, Case
 ROOT = Path(__file__).resolve().parents[2]
 MEASURED = (ROOT / "docs" / "measured" / "faults_vm.md").read_text(encoding="utf-8")
 SAFETY = (ROOT / "docs" / "safety.md").read_text(encoding="utf-8")
-NOT_RUN = "Not run to its end yet: "
+#: Names what has no row of a run that was safe: not run, or not held in the last run; the page says which and why.
+NOT_RUN = "Without a row: "
 
 
 def row(page: str, does: str) -> list[str] | None:
@@ -23,7 +24,7 @@ def row(page: str, does: str) -> list[str] | None:
 
 
 def not_run(page: str) -> set[str]:
-    """The faults that the page says were not run."""
+    """The faults that the page says have no row."""
     return {name for line in page.splitlines() if line.startswith(NOT_RUN) for name in re.findall(r"`([\w-]+)`", line)}
 
 

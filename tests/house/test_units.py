@@ -160,3 +160,5 @@ def test_the_kernels_watchdog_waits_no_longer_than_a_pi_can() -> None:
     drop_in = RawConfigParser()
     drop_in.read(ROOT / "systemd" / "system.conf.d" / "lastbubble-watchdog.conf")
     assert 0 < int(drop_in["Manager"]["RuntimeWatchdogSec"]) <= 15
+    # Seen with systemd 252: its crash leaves the card disarmed, and the machine without anybody who restarts the guard.
+    assert drop_in["Manager"]["CrashReboot"] == "yes"
