@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import pathlib
+import signal
 import subprocess
 import sys
 import tempfile
@@ -63,6 +64,8 @@ def main(argv: list[str] | None = None) -> int:
     unknown = sorted(set(args.only or ()) - set(names))
     if unknown:
         parser.error(f"{', '.join(unknown)}: no such fault; known: {', '.join(names)}")
+    # Ended by a signal it takes its machines with it.
+    signal.signal(signal.SIGTERM, lambda number, _frame: sys.exit(128 + number))
     wanted = args.only or names
     if args.build or not (HOME / "base.img").exists():
         build = pathlib.Path(__file__).with_name("vm") / "build.sh"
