@@ -469,9 +469,7 @@ KINDS = [
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("coding", ["", "gzip", "br"])
-@pytest.mark.parametrize(
-    "body", [b"\xff\x00 no such thing", b"--x\r\nno: head"], ids=["bytes", "a part"]
-)
+@pytest.mark.parametrize("body", [b"\xff\x00 no such thing", b"--x\r\nno: head"], ids=["bytes", "a part"])
 def test_a_body_that_cannot_be_read_is_no_fault_of_ours(served: Served, kind: str, coding: str, body: bytes) -> None:
     server, source = served
     link = http.client.HTTPConnection("127.0.0.1", server.port, timeout=20)
