@@ -19,6 +19,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import median
 from typing import Final, Literal
 
 from lastbubble.context import Context
@@ -429,8 +430,7 @@ class ChamberWatch:
         if constant is None or not 1.0 < constant < 600.0:
             return
         self._falls_s.append(constant)
-        ranked = sorted(self._falls_s)
-        self._lag_s = 0.5 * (ranked[(len(ranked) - 1) // 2] + ranked[len(ranked) // 2])
+        self._lag_s = median(self._falls_s)
         yield Lag(self._lag_s)
 
     def _watch_switch(self, block: Block, noise: float) -> None:

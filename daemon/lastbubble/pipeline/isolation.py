@@ -225,7 +225,8 @@ class RiseRecorder:
             top = len(values) - 1
         risen = values[0] + CUT * noise_pa
         first = next((i for i, value in enumerate(values) if value > risen), 1) - 1
-        first = max(first, 0) if values[top] > values[0] + 2 * CUT * noise_pa else 0
+        if values[top] <= values[0] + 2 * CUT * noise_pa:
+            first = 0
         return fit_rise(times[first : top + 1], values[first : top + 1], noise_pa)
 
     def clear(self) -> None:

@@ -228,8 +228,9 @@ def valve(settings: Settings) -> ScheduleSettings | None:
     keys = settings.chamber.valve if settings.chamber is not None else None
     if keys is None:
         return None
-    usual = ScheduleSettings(every_s=keys.every) if keys.shut is None else None
-    return usual or ScheduleSettings(every_s=keys.every, fine_s=keys.shut or 0.0, other_s=keys.shut or 0.0)
+    if keys.shut is None:
+        return ScheduleSettings(every_s=keys.every)
+    return ScheduleSettings(every_s=keys.every, fine_s=keys.shut, other_s=keys.shut)
 
 
 def ledger(settings: Settings) -> LedgerSettings:
