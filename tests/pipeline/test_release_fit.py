@@ -18,6 +18,7 @@ from lastbubble.pipeline.release_fit import (
     NoiseSearch,
     Rise,
     _Problem,
+    _thinned,
     falling,
     fit,
 )
@@ -54,7 +55,7 @@ def test_the_likelihood_of_one_hypothesis_is_the_gaussian_one() -> None:
     noise = NOISES[26]
     column = 40
     group = problem.groups[0]
-    log_weight, _, _ = problem.score(noise, 0.0, np.array([column, column + 1]))
+    log_likelihood, _, _ = problem.score(noise, np.array([column, column + 1]))
     values = problem.pa - problem.pa[-3:].mean()
     cov = (
         problem._common
@@ -76,10 +77,10 @@ def test_the_likelihood_of_one_hypothesis_is_the_gaussian_one() -> None:
         dense = np.array([background.logpdf(values - a * shape) for a in amplitudes]) + prior.logpdf(amplitudes)
         top = dense.max()
         integral = top + math.log(np.trapezoid(np.exp(dense - top), amplitudes))
-        return integral - prior.logsf(0.0) + float(problem.log_prior[place])
+        return integral - prior.logsf(0.0)
 
     # The normal distribution's tail is taken in its logistic form, which is good to a few hundredths.
-    assert log_weight[0, 0] - log_weight[0, 1] == pytest.approx(logs(column) - logs(column + 1), abs=0.08)
+    assert log_likelihood[0, 0] - log_likelihood[0, 1] == pytest.approx(logs(column) - logs(column + 1), abs=0.08)
 
 
 def test_an_end_that_is_seen_is_found_where_it_was() -> None:
@@ -120,3 +121,16 @@ def test_the_noise_search_tries_everything_first_and_then_neighbours() -> None:
     near = search.candidates()
     assert near[0] == search.best
     assert 4 < len(near) < 12
+
+
+@given(st.lists(st.floats(-30, 0), min_size=1, max_size=400), st.integers(1, 60))
+def test_thinning_keeps_the_weight_of_every_stretch_of_rows(log_weights: list[float], count: int) -> None:
+    values = np.array(log_weights)
+    chosen, new = _thinned(values, count)
+    assert len(chosen) <= count + 1
+    assert list(chosen) == sorted(set(chosen.tolist()))
+    weights = np.exp(values)
+    kept = np.zeros(len(values))
+    kept[chosen] = np.exp(new)
+    # Up to any row, what was kept weighs as much as what was there, to within one light row.
+    assert np.abs(np.cumsum(kept) - np.cumsum(weights)).max() <= weights.sum() / count * (1 + 1e-9)

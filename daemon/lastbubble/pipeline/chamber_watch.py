@@ -52,6 +52,13 @@ YOUNG_LIFT: Final = 0.3
 STOPPED_AIR_S: Final = 78.0
 #: Shut for less than a fit needs, but risen by more than this, a rise counts all the same [Pa].
 STEEP_PA: Final = 100.0
+#: Where a hose of some 9 mm and 0.8 m begins to carry less than the pump could take (viscous flow), and where it
+#: carries no less any more (molecular): 135 d^4/L and 12.1 d^3/L (shared/reference/tube_conductance.csv), pump 1 L/s.
+VISCOUS_PA: Final = 80.0
+MOLECULAR_PA: Final = 10.0
+#: What the last rise has left in the level may be no more than this, or than this many times a block's noise.
+LEFT_OVER_PA: Final = 0.5
+LEFT_OVER_NOISES: Final = 1.0
 #: More than this from one block to the next is air that comes in [Pa].
 AIR_PA: Final = 8e3
 #: Nobody shuts the chamber off again so soon: a mark that says so is late [s].
@@ -339,6 +346,10 @@ class ChamberWatch:
 
     def _begin_pump_down(self, since_s: float) -> PumpDown:
         self._forget()
+        for before, block in pairwise(self._recent):
+            # A small chamber is down before it is known that the pump draws.
+            if block.end_s > since_s:
+                self._note_pace(before, block)
         self.pump_start_s = since_s
         self.air_expected = False
         self._vacuum = True
@@ -357,10 +368,8 @@ class ChamberWatch:
         gap = block.mid_s - before.mid_s
         speed = (before.mean_pa - block.mean_pa) / gap
         level = max(0.5 * (before.mean_pa + block.mean_pa), 1e-3)
-        pace = speed / level
         noise = max(self._noise(block), 0.3 * self.gauge.step_pa)
-        if level > 3e3:
-            self._fastest = max(self._fastest, pace)
+        self._note_pace(before, block)
         if self._lost:
             yield from self._watch_lost(time_s, block)
             return
@@ -375,7 +384,7 @@ class ChamberWatch:
         if block.mean_pa < 0.5 * self._atmosphere_pa:
             yield from self._watch_base(time_s, block)
         # Hose and pump give less at low pressure: the pace of an empty chamber falls too.
-        expected = max(self._fastest, 1 / 300) * level / (level + 60.0)
+        expected = max(self._fastest, 1 / 300) * (level + MOLECULAR_PA) / (level + VISCOUS_PA)
         slow = speed < 0.5 * expected * level or speed * gap < 2 * noise
         if slow and block.mean_pa < 0.5 * self._atmosphere_pa and not self._shut:
             quiet = [b for b in self._recent if block.end_s - b.start_s <= 45.0]
@@ -393,6 +402,13 @@ class ChamberWatch:
                 self._settle_until_s = block.end_s + max(240.0, 2.0 * constant)
                 self._knee_s, self._knee_pa = block.end_s, block.mean_pa
                 yield Knee(quiet[0].mid_s, self._lag_s)
+
+    def _note_pace(self, before: Block, block: Block) -> None:
+        """The fastest that the pump empties the chamber, where no hose holds it back [1/s]."""
+        level = 0.5 * (before.mean_pa + block.mean_pa)
+        if level > 3e3:
+            pace = (before.mean_pa - block.mean_pa) / max(block.mid_s - before.mid_s, 1e-9) / level
+            self._fastest = max(self._fastest, pace)
 
     # ------------------------------------------------------------------ the level and its rises
 
@@ -698,12 +714,12 @@ class ChamberWatch:
         """What the last rise can still have left in the level [Pa]."""
         if self._rejoin_lift <= 0:
             return 0.0
-        return self._rejoin_lift * math.exp(-max(now - self._rejoin_s, 0.0) / (1.3 * self._lag_s))
+        return self._rejoin_lift * math.exp(-max(now - self._rejoin_s, 0.0) / (1.6 * self._lag_s))
 
     def _accept(self, time_s: float, block: Block) -> Iterator[Seen]:
         """The block belongs to the level."""
         left_over = self._left_over(block.mid_s)
-        if left_over > max(3.0, 6 * self._noise(block)):
+        if left_over > max(LEFT_OVER_PA, LEFT_OVER_NOISES * self._noise(block)):
             return
         self._accepted.append(block.mean_pa)
         if block.end_s >= self._settle_until_s:

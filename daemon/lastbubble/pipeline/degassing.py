@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from lastbubble.context import Context
 from lastbubble.pipeline.batch_history import stops_from
+from lastbubble.pipeline.blocks import Block
 from lastbubble.pipeline.chamber_watch import BLOCK_S, ChamberWatch, Glance, Knee, Lag, Level, Phase, PumpDown, Risen
 from lastbubble.pipeline.gauge import COARSE_PA
 from lastbubble.pipeline.isolation_prompt import FINE_PA, isolation_prompt
@@ -23,6 +24,16 @@ __all__ = ["BLOCK_S", "ChamberModel", "Phase"]
 #: The slow models get one level per this time, later one per this share of the time since the pump was started.
 LEVEL_S: Final = 120.0
 LEVEL_SHARE: Final = 1 / 90
+#: Of a level's blocks the middle half counts: what rises, bursts and the fall after them leave at its edges does not.
+#: Its variance against that of a plain mean, for normal noise: 1.2 (Tukey's midmean). What the last rise may have left
+#: in the first block counts for so much of it.
+MIDMEAN: Final = 1.2
+LEFT_DOUBT: Final = 0.25
+#: A level ends where the next block comes so much later; a rise may have begun so long before that; and what is left is
+#: a level if it lasts this long [s].
+GAP_S: Final = 25.0
+BEGUN_S: Final = 25.0
+SHORT_LEVEL_S: Final = 45.0
 #: No batch is followed longer than this: whatever still falls then is no gas out of pores.
 GIVE_UP_S: Final = 16 * 3600.0
 #: Vapour pressure of the lightest methacrylate, methyl methacrylate, at 30 degC (shared/reference/
@@ -108,9 +119,7 @@ class ChamberModel:
         self._lately: deque[tuple[float, float]] = deque(maxlen=8)
 
     def _new_level(self) -> None:
-        self._level_sum = self._level_time = 0.0
-        self._level_count = self._level_readings = 0
-        self._level_start_s: float | None = None
+        self._level_blocks: list[Block] = []
         self._level_left = 0.0
 
     def feed(self, sample: Sample) -> list[Record]:
@@ -161,7 +170,8 @@ class ChamberModel:
 
     def _take_rise(self, time_s: float, risen: Risen, said: list[Record]) -> None:
         """The pump draws again after a rise: its fit goes to the judge."""
-        self._new_level()
+        if self._level_blocks:
+            self._cut_level(time_s, said)
         fit, judge = risen.rise, self._judge
         if fit is None or judge is None or self.phase not in ("degassing", "still"):
             return
@@ -203,24 +213,34 @@ class ChamberModel:
 
     def _accept(self, time_s: float, level: Level, said: list[Record]) -> None:
         """The block belongs to the level."""
-        block, left_over = level.block, level.left_over_pa
-        if self._level_start_s is None:
-            self._level_start_s = block.start_s
-            self._level_left = left_over
-        self._level_sum += block.mean_pa
-        self._level_time += block.mid_s
-        self._level_count += 1
-        self._level_readings += block.count
+        block = level.block
         age = block.end_s - self._pump_start_s
-        if block.end_s - self._level_start_s < max(LEVEL_S, LEVEL_SHARE * age) - BLOCK_S:
-            return
-        count = self._level_count
-        mean, middle = self._level_sum / count, self._level_time / count
-        variance = self._gauge.mean_variance(self._level_readings) + (0.5 * self._level_left) ** 2
-        started_s = self._level_start_s
-        self._level_sum = self._level_time = 0.0
-        self._level_count = self._level_readings = 0
-        self._level_start_s = None
+        if self._level_blocks and block.start_s - self._level_blocks[-1].end_s > GAP_S:
+            self._cut_level(time_s, said)
+        if not self._level_blocks:
+            self._level_left = level.left_over_pa
+        self._level_blocks.append(block)
+        if block.end_s - self._level_blocks[0].start_s >= max(LEVEL_S, LEVEL_SHARE * age) - BLOCK_S:
+            blocks, self._level_blocks = self._level_blocks, []
+            self._take_level(time_s, blocks, said)
+
+    def _cut_level(self, time_s: float, said: list[Record]) -> None:
+        """The chamber rose and is back, or readings were missing: what came before is a level of its own, without the
+        blocks in which the rise may have begun.
+        """
+        blocks = [one for one in self._level_blocks if one.end_s < self._level_blocks[-1].end_s - BEGUN_S]
+        self._level_blocks = []
+        if blocks and blocks[-1].end_s - blocks[0].start_s >= SHORT_LEVEL_S:
+            self._take_level(time_s, blocks, said)
+
+    def _take_level(self, time_s: float, blocks: list[Block], said: list[Record]) -> None:
+        """These blocks are one level: it goes to the judge."""
+        last = blocks[-1]
+        mean, middle = _midmean([one.mean_pa for one in blocks]), sum(one.mid_s for one in blocks) / len(blocks)
+        readings = sum(one.count for one in blocks)
+        variance = MIDMEAN * self._gauge.mean_variance(readings) + (LEFT_DOUBT * self._level_left) ** 2
+        self._level_left = 0.0
+        age = last.end_s - self._pump_start_s
         judge = self._judge
         if judge is None:
             return
@@ -236,11 +256,11 @@ class ChamberModel:
         self._highest = max(self._highest, mean)
         self._newest = mean
         self._lately.append((middle, mean))
-        judge.level(middle, mean, variance, max(block.end_s - started_s, BLOCK_S))
+        judge.level(middle, mean, variance, max(last.end_s - blocks[0].start_s, BLOCK_S))
         if self.phase == "degassing":
             close = self._verdict is not None and self._verdict.safe > CLOSE and self._shows()
-            if block.end_s >= (self._close_due_s if close else self._forecast_due_s):
-                self._judge_now(time_s, block.end_s, judge, said)
+            if last.end_s >= (self._close_due_s if close else self._forecast_due_s):
+                self._judge_now(time_s, last.end_s, judge, said)
         elif self.phase == "still":
             self._watch_resumption(middle, mean, math.sqrt(variance))
 
@@ -368,3 +388,11 @@ class ChamberModel:
             if prompt is not None and prompt.at_s <= self._now_s + 60.0:
                 part["next_action"], part["next_at_s"] = prompt.text, self._log_s(prompt.at_s)
         return part
+
+
+def _midmean(values: list[float]) -> float:
+    """Mean of the middle half."""
+    ranked = sorted(values)
+    quarter = len(ranked) // 4
+    middle = ranked[quarter : len(ranked) - quarter]
+    return sum(middle) / len(middle)

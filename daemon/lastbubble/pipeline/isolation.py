@@ -88,7 +88,7 @@ def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: 
     noise = max(noise_pa, 1e-6)
     best = _criterion(rss, count, 2, noise)
     slope, spread = beta[1], inverse[1][1]
-    mean, mean_variance = slope, max(noise * noise, rss / max(count - 2, 1)) * spread
+    mean, mean_spread = slope, spread
     vapour, constant, parameters = 0.0, 0.0, 2
     if count >= 8:
         span = xs[-1]
@@ -110,7 +110,7 @@ def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: 
         slope_pa_s=slope,
         variance=scatter * spread,
         mean_pa_s=mean,
-        mean_variance=mean_variance,
+        mean_variance=scatter * mean_spread,
         vapour_pa=vapour,
         vapour_s=constant,
         level_pa=pressures_pa[0],

@@ -46,9 +46,6 @@ USUAL_LN_SD: Final = 0.6
 #: A person who glances at the resin for about this long, and how often the answer is simply wrong.
 GLANCE_S: Final = 45.0
 GLANCE_WRONG: Final = 0.07
-#: No table holds the true law to the letter, so the likelihood counts only by this power (a coarsened posterior: Miller
-#: and Dunson 2019, Journal of the American Statistical Association 114, 1113-1125).
-TRUST: Final = 0.5
 #: A rise contradicts another when it is steeper, though later, by more than so many standard deviations.
 CONTRADICTION: Final = 2.0
 #: Middles of five equal shares, and about of three, of a normal distribution.
@@ -196,7 +193,15 @@ class EndJudge:
             return None
         now = now_s - self._start_s
         rises = _doubted(self._rises)
-        fits = fit(self._levels, rises, lag_s=self._lag_s, leak_pa_s=self._leak_pa_s, now_s=now, search=self._search)
+        fits = fit(
+            self._levels,
+            rises,
+            lag_s=self._lag_s,
+            lag_seen=self._lag_seen,
+            leak_pa_s=self._leak_pa_s,
+            now_s=now,
+            search=self._search,
+        )
         table = laws()
         # Three sizes of the amplitude, five of a bubble: (fits, 3), (fits, 3, 5).
         scale = np.maximum(
@@ -208,9 +213,7 @@ class EndJudge:
         almost = np.minimum((table.almost[fits.law] * fits.span_s)[:, None, None], stop)
         safe = np.maximum(_until(table, fits, EARLY_BUBBLES * one), almost)
         usual = ((np.log(np.maximum(stop, 60.0)) - math.log(self._usual_s)) / self._usual_sd) ** 2
-        log_weight = (
-            TRUST * fits.log_weight[:, None, None] - 0.5 * usual + self._log_glances(table, fits, scale, bubble_pa)
-        )
+        log_weight = fits.log_weight[:, None, None] - 0.5 * usual + self._log_glances(table, fits, scale, bubble_pa)
         weights = np.exp(log_weight - log_weight.max())
         weights /= weights.sum()
         past = stop <= now

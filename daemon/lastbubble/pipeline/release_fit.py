@@ -47,6 +47,8 @@ MISFIT_LN: Final = 0.5
 #: The base wanders with about this time constant [s]; and walks, by this share of it an hour.
 WANDER_S: Final = 1200.0
 WALK: Final = 0.4
+#: Levels that follow each other by no more than this have one edge [s].
+JOINED_S: Final = 20.0
 #: Latest end that is tried [s].
 LATEST_S: Final = 16 * 3600.0
 #: Time constant of the chamber, relative to what the pump-down said, and how sure that is (width of ln): hose and pump
@@ -65,14 +67,17 @@ LEAK_SHARE_SD: Final = 0.5
 #: Bins of the share still to come, for the unevenness of what has not ended.
 LEFT_EDGES: Final = np.array([0.03, 0.1, 0.2, 0.35, 0.55, 0.8])
 LEFT_MIDDLES: Final = np.array([0.015, 0.065, 0.15, 0.275, 0.45, 0.675, 0.9])
-#: Fits this much less likely than the best (nats) are dropped.
-HOPELESS: Final = 14.0
+#: No table holds the true law to the letter, so the likelihood counts only by this power (a coarsened posterior: Miller
+#: and Dunson 2019, Journal of the American Statistical Association 114, 1113-1125).
+TRUST: Final = 0.5
+#: So many fits are kept, thinned so that every class of them keeps its weight; and so many hypotheses are tried with
+#: other noise than what fitted best.
 MOST_FITS: Final = 4000
-#: With the noise that fitted best so far, so many of the best are tried with other noise, and all that are no further
-#: from the best than this (nats) with the noise that then fits.
+MOST_TRIED: Final = 8000
+#: Noise whose evidence is less by no more than this is kept beside the best (nats).
+NOISE_WORTH: Final = 4.0
+#: So many of the best are tried with all kinds of noise, to see which fits.
 TRIED: Final = 16
-WORTH: Final = 22.0
-MOST_TRIED: Final = 12_000
 
 
 class Noise(NamedTuple):
@@ -118,9 +123,9 @@ class Rise(NamedTuple):
 class Fits:
     """The fits that are left, as arrays of one length.
 
-    log_weight : up to a constant;  law : row of the table;  span_s;  flow_pa_s, flow_sd_pa_s : amplitude as flow, in
-    units of the law's flow over its span: multiply by `Laws.flow` [Pa/s];  level_pa : amplitude as level at the first
-    levels;  gone : share of that which is gone by the last level
+    log_weight : of the (coarsened) posterior, up to a constant;  law : row of the table;  span_s
+    flow_pa_s, flow_sd_pa_s : amplitude as flow, in units of the law's flow over its span (times `Laws.flow`) [Pa/s]
+    level_pa : amplitude as level at the first levels;  gone : share of that which is gone by the last level
     """
 
     log_weight: Array
@@ -235,16 +240,37 @@ class _Problem:
     def _shapes(self, which: Index, spans_s: Array) -> tuple[Floats, Array]:
         """(levels, laws, spans) levels in units of the first three's mean, and that unit (laws, spans)."""
         table = self.table
-        edges = np.maximum(np.concatenate([self.from_s, self.to_s]) - self.lag_s, 0.0)
-        index, share = Laws.place(edges[:, None] / spans_s[None, :])
+        # The chamber's pressure follows the flow with its time constant: y' = (q - y) / lag, exactly, for a flow that
+        # is even between one edge and the next.
+        edges, of_level = self._edges()
+        times = np.concatenate([[max(edges[0] - self.lag_s, 0.0)], edges])
+        index, share = Laws.place(times[:, None] / spans_s[None, :])
         gas = table.gas[which]
         come = gas[:, index]
         come += (gas[:, index + 1] - come) * share
-        count = len(self.mid_s)
-        rows = (come[:, count:] - come[:, :count]) / (self.to_s - self.from_s)[None, :, None].astype(np.float32)
-        unit = np.maximum(rows[:, :3].mean(axis=1), 1e-12)
-        rows /= unit[:, None, :]
-        return np.ascontiguousarray(np.moveaxis(rows, 1, 0)), unit.astype(np.float64)
+        level = (come[:, 1] - come[:, 0]) / np.float32(self.lag_s)
+        rows = np.empty((len(self.mid_s), len(which), len(spans_s)), dtype=np.float32)
+        for place, length_s in enumerate(np.diff(edges).tolist()):
+            flow = (come[:, place + 2] - come[:, place + 1]) / np.float32(length_s)
+            kept = math.exp(-length_s / self.lag_s)
+            number = of_level[place]
+            if number >= 0:
+                rows[number] = flow + (level - flow) * np.float32((1 - kept) * self.lag_s / length_s)
+            level = flow + (level - flow) * np.float32(kept)
+        unit = np.maximum(rows[:3].mean(axis=0), 1e-12)
+        rows /= unit[None]
+        return rows, unit.astype(np.float64)
+
+    def _edges(self) -> tuple[Array, list[int]]:
+        """Where levels begin and end [s], and which level lies after each edge (-1: none)."""
+        edges, of_level = [float(self.from_s[0])], []
+        for number, (from_s, to_s) in enumerate(zip(self.from_s.tolist(), self.to_s.tolist(), strict=True)):
+            if number and from_s - edges[-1] > JOINED_S:
+                edges.append(from_s)
+                of_level.append(-1)
+            edges.append(max(to_s, edges[-1] + 1.0))
+            of_level.append(number)
+        return np.array(edges), of_level
 
     def _hypotheses(self, now_s: float) -> list[_Group]:
         table = self.table
@@ -253,13 +279,13 @@ class _Problem:
         shapes, unit = self._shapes(ends, ending_s)
         width = np.log(np.gradient(np.log(ending_s)))
         # Only what ended before the last level has shown a base: the others are taken by the share still to come.
-        past = ending_s + self.lag_s < self.mid_s[-1]
+        past = ending_s + 2 * self.lag_s < self.mid_s[-1]
         last_pa = float(self.fall_pa[-1])
         groups: list[_Group] = []
         self.future_groups = 0
         for j in np.nonzero(past)[0]:
             end_s = float(ending_s[j])
-            after = self.mid_s > end_s + self.lag_s
+            after = self.mid_s > end_s + 2 * self.lag_s
             base_pa = float(self.pa[after].mean())
             left_pa = np.where(self.from_s < end_s, np.maximum(self.fall_pa - base_pa, 0.0), 0.0)
             groups.append(
@@ -374,8 +400,8 @@ class _Problem:
         some = best[past:] + best[: past : max(past // 6, 1)]
         return np.unique(np.concatenate([np.argpartition(log_weight, -TRIED)[-TRIED:], some]))
 
-    def score(self, noise: Noise, log_noise: float, columns: Index | None = None) -> tuple[Array, Array, Array]:
-        """Log weight, mean and spread of the amplitude: (lags, hypotheses) of all, or of some columns."""
+    def score(self, noise: Noise, columns: Index | None = None) -> tuple[Array, Array, Array]:
+        """Log likelihood, mean and spread of the amplitude: (lags, hypotheses) of all, or of some columns."""
         count = len(self.law) if columns is None else len(columns)
         precision, pull, constant = np.empty(count), np.empty(count), np.empty(count)
         values = self.pa - float(self.pa[-3:].mean())
@@ -409,7 +435,7 @@ class _Problem:
             precision[where] = np.einsum("ij,ij->j", shaped, shaped)
             pull[where] = value.astype(np.float32) @ shaped
             constant[where] = -0.5 * float(value @ value) - log_root[place]
-        return self._amplitudes(precision, pull, constant + log_noise, columns)
+        return self._amplitudes(precision, pull, constant, columns)
 
     def _amplitudes(
         self, precision: Array, pull: Array, constant: Array, columns: Index | None
@@ -422,7 +448,7 @@ class _Problem:
         a = precision[None, :] + self.rise_precision[some][None, :] / lags**2 + 1 / width**2
         b = pull[None, :] + self.rise_pull[some][None, :] / lags + first / width**2
         z = b / np.sqrt(a)
-        log_weight = (
+        log_likelihood = (
             0.5 * z * z
             - 0.5 * (first / width) ** 2
             - 0.5 * np.log(a * width**2)
@@ -430,11 +456,14 @@ class _Problem:
             - np.logaddexp(0.0, -1.702 * z)
             + np.logaddexp(0.0, -1.702 * first / width)
             + constant
-            + self.log_prior[some]
-            - 0.5 * (first / self.most_pa) ** 2
-            - 0.5 * (np.log(lags) / (SEEN_LAG_LN_SD if self.lag_seen else LAG_LN_SD)) ** 2
         )
-        return log_weight, b / a, 1 / np.sqrt(a)
+        return log_likelihood, b / a, 1 / np.sqrt(a)
+
+    def prior(self) -> Array:
+        """Log prior: (lags, hypotheses)."""
+        of_lag = -0.5 * (np.log(self.lags) / (SEEN_LAG_LN_SD if self.lag_seen else LAG_LN_SD)) ** 2
+        of_lag -= np.logaddexp.reduce(of_lag)
+        return np.asarray((self.log_prior - 0.5 * (self.first_pa / self.most_pa) ** 2)[None, :] + of_lag[:, None])
 
 
 def fit(
@@ -453,42 +482,38 @@ def fit(
     leak_pa_s : from commissioning, None if unknown
     """
     problem = _Problem(levels, rises, lag_s, lag_seen, leak_pa_s, now_s)
+    prior = problem.prior()
     tried = search.candidates()
-    first = problem.score(NOISES[tried[0]], _NOISE_LN[tried[0]])
-    best_of_each = first[0].max(axis=0)
-    likely = problem.likely(best_of_each)
+    first = problem.score(NOISES[tried[0]])
+    likely = problem.likely(TRUST * first[0].max(axis=0) + prior.max(axis=0))
     evidence: list[tuple[float, int]] = []
     for number in tried:
-        log_weight = problem.score(NOISES[number], _NOISE_LN[number], likely)[0]
-        evidence.append((float(np.logaddexp.reduce(log_weight.ravel())), number))
+        log_weight = TRUST * problem.score(NOISES[number], likely)[0] + prior[:, likely]
+        evidence.append((float(np.logaddexp.reduce(log_weight.ravel())) + _NOISE_LN[number], number))
     evidence.sort(reverse=True)
     search.best = evidence[0][1]
-    kept = [number for value, number in evidence[:5] if value > evidence[0][0] - 5.0]
+    kept = [number for value, number in evidence[:5] if value > evidence[0][0] - NOISE_WORTH]
     if search.best != tried[0]:
         # With other noise other hypotheses are worth trying.
-        first = problem.score(NOISES[search.best], _NOISE_LN[search.best])
-        best_of_each = first[0].max(axis=0)
-    columns = np.nonzero(best_of_each > best_of_each.max() - WORTH)[0]
-    if len(columns) > MOST_TRIED:
-        columns = np.sort(np.argpartition(best_of_each, -MOST_TRIED)[-MOST_TRIED:])
+        first = problem.score(NOISES[search.best])
+    of_column = np.logaddexp.reduce(TRUST * first[0] + prior, axis=0)
+    columns, thinned = _thinned(of_column, MOST_TRIED)
+    prior = prior[:, columns] + (thinned - of_column[columns])[None, :]
     parts = [
-        tuple(part[:, columns] for part in first)
-        if number == search.best
-        else problem.score(NOISES[number], _NOISE_LN[number], columns)
+        tuple(part[:, columns] for part in first) if number == search.best else problem.score(NOISES[number], columns)
         for number in kept
     ]
-    log_weight = np.stack([part[0] for part in parts])
-    top = float(log_weight.max())
-    floor = top - HOPELESS
-    if int((log_weight > floor).sum()) > MOST_FITS:
-        floor = float(np.partition(log_weight.ravel(), -MOST_FITS)[-MOST_FITS])
-    where = np.nonzero(log_weight > floor)
+    log_weight = np.stack(
+        [TRUST * part[0] + prior + _NOISE_LN[number] for part, number in zip(parts, kept, strict=True)]
+    )
+    chosen, log_weight = _thinned(log_weight.ravel(), MOST_FITS)
+    where = np.unravel_index(chosen, (len(kept), *prior.shape))
     lag, column = where[1], columns[where[2]]
     mean = np.stack([part[1] for part in parts])[where]
     spread = np.stack([part[2] for part in parts])[where]
     per = 1 / (problem.lag_s * problem.lags[lag] * problem.unit[column] * problem.span_s[column])
     return Fits(
-        log_weight[where] - top,
+        log_weight - log_weight.max(),
         problem.law[column],
         problem.span_s[column],
         mean * per,
@@ -496,3 +521,27 @@ def fit(
         np.maximum(mean, 0.0),
         problem.gone[column].astype(np.float64),
     )
+
+
+def _thinned(log_weight: Array, count: int) -> tuple[Index, Array]:
+    """About `count` of the rows, and their new weights: the heavy ones as they are, of the light ones every so many-th,
+    each for all that it stands for (the optimal resampling of Fearnhead and Clifford 2003, Journal of the Royal
+    Statistical Society B 65, 887-899, with a fixed offset instead of chance). Many light rows weigh as much as before.
+    """
+    if len(log_weight) <= count:
+        return np.arange(len(log_weight)), log_weight
+    weight = np.exp(log_weight - log_weight.max())
+    ranked = np.sort(weight)[::-1]
+    rest = ranked.sum() - np.concatenate([[0.0], np.cumsum(ranked[: count - 1])])
+    # The heaviest k are kept once what is left, shared among the other places, is more than any of it.
+    share = rest / (count - np.arange(count))
+    place = int(np.argmax(ranked[:count] <= share))
+    least = float(share[place])
+    heavy = weight > least
+    light = np.nonzero(~heavy)[0]
+    counted = np.floor(np.cumsum(weight[light]) / max(least, 1e-300) + 0.5)
+    taken = light[np.diff(counted, prepend=0.0) > 0]
+    chosen = np.concatenate([np.nonzero(heavy)[0], taken])
+    new = np.concatenate([log_weight[heavy], np.full(len(taken), math.log(max(least, 1e-300)) + log_weight.max())])
+    order = np.argsort(chosen, kind="stable")
+    return chosen[order], new[order]
