@@ -59,6 +59,8 @@ MOLECULAR_PA: Final = 10.0
 #: What the last rise has left in the level may be no more than this, or than this many times a block's noise.
 LEFT_OVER_PA: Final = 0.5
 LEFT_OVER_NOISES: Final = 1.0
+#: A level that is lifted by this has risen, however high it is [Pa].
+RISEN_PA: Final = 12.0
 #: More than this from one block to the next is air that comes in [Pa].
 AIR_PA: Final = 8e3
 #: Nobody shuts the chamber off again so soon: a mark that says so is late [s].
@@ -430,7 +432,7 @@ class ChamberWatch:
             yield from self._follow_rise(time_s, block, rising)
             return
         lift = block.mean_pa - level
-        limit = max(6 * noise + self.gauge.step_pa, 1.5, 0.05 * abs(level))
+        limit = max(6 * noise + self.gauge.step_pa, 1.5, min(0.05 * abs(level), RISEN_PA))
         left_over = self._left_over(block.mid_s)
         if lift > limit and (left_over < 0.5 * limit or (before and block.mean_pa > before.mean_pa + limit)):
             self._rise = [before or block, block]

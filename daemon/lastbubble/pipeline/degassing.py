@@ -51,8 +51,8 @@ LAST_PIECE_S: Final = 480.0
 LAST_PIECE_SHARE: Final = 0.08
 #: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, in the
 #: mean of so many verdicts, so far apart, and none of them far below (a lull looks like the end for a level or two).
-SURE: Final = 0.90
-SURE_LEAST: Final = 0.82
+SURE: Final = 0.80
+SURE_LEAST: Final = 0.73
 STANDS: Final = 3
 STANDS_S: Final = 90.0
 #: From here on it is judged more often, though not sooner than this share of the time pumped.
@@ -60,10 +60,13 @@ CLOSE: Final = 0.5
 CLOSE_SHARE: Final = 0.015
 
 
-#: So many rises after the end that the level shows, where no rise before it shows what has ended.
-RISES_AFTER: Final = 3
+#: A fall of the level is seen from so many standard deviations of a level on, and from so much [Pa].
+SEEN_SD: Final = 3.0
+SEEN_PA: Final = 1.0
 #: What a rise differs by from the next without a reason, relative: the valve's stroke, the room's temperature.
 RISE_ERROR: Final = 0.02
+#: How unsure it is that the level's drift is the gauge's or the room's, relative.
+DRIFT_DOUBT: Final = 0.5
 
 
 class ChamberModel:
@@ -97,6 +100,10 @@ class ChamberModel:
         return self._gauge.known and self._gauge.resolution_pa <= FINE_PA
 
     @property
+    def _against_room(self) -> bool:
+        return self.context.gauge_kind in ("gauge", "vacuum")
+
+    @property
     def _pump_start_s(self) -> float:
         return self._watch.pump_start_s
 
@@ -115,8 +122,9 @@ class ChamberModel:
         self._resumed_since_s: float | None = None
         self._still_level: float | None = None
         self._highest, self._newest, self._first_level = -math.inf, 0.0, 0.0
+        self._newest_variance = 0.0
         self._rises: list[tuple[float, float, float]] = []
-        self._lately: deque[tuple[float, float]] = deque(maxlen=8)
+        self._lately: deque[tuple[float, float, float]] = deque(maxlen=8)
 
     def _new_level(self) -> None:
         self._level_blocks: list[Block] = []
@@ -163,7 +171,13 @@ class ChamberModel:
         self._forecast_due_s = self._pump_start_s + FORECAST_FROM_S
 
     def _new_judge(self) -> EndJudge:
-        judge = EndJudge(self._pump_start_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, earlier_s=self._earlier_s)
+        judge = EndJudge(
+            self._pump_start_s,
+            self._lag_s,
+            leak_pa_s=self.context.leak_pa_s,
+            earlier_s=self._earlier_s,
+            against_room=self._against_room,
+        )
         if self._lag_seen:
             judge.saw_lag(self._lag_s)
         return judge
@@ -176,26 +190,31 @@ class ChamberModel:
         if fit is None or judge is None or self.phase not in ("degassing", "still"):
             return
         slope = fit.mean_pa_s
-        # A level that climbs is no release: gauge or room drift, and drift as much during the rise.
-        drift = max(self._climb_pa_s(), 0.0)
-        variance = fit.mean_variance + (RISE_ERROR * slope) ** 2 + (risen.doubt * slope) ** 2 + drift**2
+        # What gauge and room drift, and the level shows, they drift during the rise as well.
+        drift, drift_variance = self._drift_pa_s()
+        variance = fit.mean_variance + (RISE_ERROR * slope) ** 2 + (risen.doubt * slope) ** 2 + drift_variance
+        slope -= drift
         judge.rise(fit.middle_s, slope, variance)
         self._rises.append((fit.middle_s, slope, variance))
         del self._rises[:-60]
         if self.phase == "degassing" and self._verdict is not None:
             self._judge_now(time_s, risen.now_s, judge, said)
 
-    def _climb_pa_s(self) -> float:
-        """How fast the level has climbed of late, by its last levels' halves; 0 while there are too few."""
+    def _drift_pa_s(self) -> tuple[float, float]:
+        """How fast the level has moved of late, and how unsure that is [Pa/s, (Pa/s)^2]; 0 while there are too few."""
         lately = list(self._lately)
         half = len(lately) // 2
         if half < 2:
-            return 0.0
+            return 0.0, 0.0
         (old_s, old_pa), (new_s, new_pa) = (
-            (sum(t for t, _ in part) / len(part), sum(pa for _, pa in part) / len(part))
+            (sum(t for t, _, _ in part) / len(part), sum(pa for _, pa, _ in part) / len(part))
             for part in (lately[:half], lately[half:])
         )
-        return (new_pa - old_pa) / max(new_s - old_s, 1.0)
+        apart_s = max(new_s - old_s, 1.0)
+        drift = (new_pa - old_pa) / apart_s
+        variance = sum(variance for _, _, variance in lately) / (half * half) / apart_s**2
+        # A level that falls may be the release, of which a rise knows nothing.
+        return drift, variance + (DRIFT_DOUBT * drift) ** 2
 
     def _take_glance(self, time_s: float, now: float, bubbling: bool, said: list[Record]) -> None:
         """A person looked and saw bubbles, or none."""
@@ -254,8 +273,8 @@ class ChamberModel:
         if self._highest == -math.inf:
             self._first_level = mean
         self._highest = max(self._highest, mean)
-        self._newest = mean
-        self._lately.append((middle, mean))
+        self._newest, self._newest_variance = mean, variance
+        self._lately.append((middle, mean, variance))
         judge.level(middle, mean, variance, max(last.end_s - blocks[0].start_s, BLOCK_S))
         if self.phase == "degassing":
             close = self._verdict is not None and self._verdict.safe > CLOSE and self._shows()
@@ -297,12 +316,6 @@ class ChamberModel:
         # A batch is several pieces, and they do not end together: the last may hide behind one that just did.
         if now - verdict.since_s < max(LAST_PIECE_S, LAST_PIECE_SHARE * (verdict.since_s - self._pump_start_s)):
             return False
-        if self._rises and not self._rises_fall():
-            # Somebody shuts the chamber off, and the rises do not say that anything has ended: then they have to say at
-            # least, more than once, that nothing goes on.
-            after = [rise for rise in self._rises if rise[0] > verdict.since_s]
-            if len(after) < RISES_AFTER:
-                return False
         return self._shows(verdict.seen)
 
     def _shows(self, seen_pa: float = math.inf) -> bool:
@@ -310,7 +323,7 @@ class ChamberModel:
         gauge = self._gauge
         coarse = gauge.resolution_pa >= COARSE_PA
         shown = min(seen_pa, self._highest - self._newest)
-        by_level = shown > max(1.0, 1.2 * gauge.step_pa, 1.0 * gauge.noise_pa)
+        by_level = shown > max(SEEN_PA, SEEN_SD * math.sqrt(self._newest_variance))
         return self._rises_fall() or (by_level and not coarse)
 
     def _rises_fall(self) -> bool:
@@ -357,7 +370,9 @@ class ChamberModel:
             elif middle_s - self._resumed_since_s >= 600:
                 self._watch.enter("degassing", self._resumed_since_s)
                 self._resumed_since_s = None
-                self._judge = EndJudge(middle_s, self._lag_s, leak_pa_s=self.context.leak_pa_s)
+                self._judge = EndJudge(
+                    middle_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, against_room=self._against_room
+                )
                 self._verdict = None
         else:
             self._resumed_since_s = None

@@ -90,11 +90,14 @@ class GaugeSense:
     def mean_variance(self, count: int) -> float:
         """Variance of the mean of `count` readings [Pa^2].
 
-        Neighbouring readings are taken to be alike to some degree (noise of real gauges is not white), and a step
-        that the noise does not dither does not average out.
+        Neighbouring readings are taken to be alike to some degree (noise of real gauges is not white). A step averages out
+        as far as noise dithers it: what is left of it is its variance times exp(-(2 pi noise / step)^2), which bounds the
+        sum over the harmonics of a quantiser under Gaussian noise (Widrow and Kollar 2008, Quantization Noise, from memory).
         """
         noise = self.noise_pa
         step = self.step_pa
         white = noise * noise * (1 + 0.4 * min(count - 1, 3)) / max(count, 1)
-        dithered = noise > 0.4 * step
-        return white + (step * step / 12) / (max(count, 1) if dithered else 1.0) + 1e-10
+        if step <= 0:
+            return white + 1e-10
+        undithered = math.exp(-((2 * math.pi * noise / step) ** 2))
+        return white + step * step / 12 * (undithered + (1 - undithered) / max(count, 1)) + 1e-10

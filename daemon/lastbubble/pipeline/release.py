@@ -97,6 +97,7 @@ class EndJudge:
     time_constant_s : of the chamber at its plateau, volume over effective speed, within a factor of two   [s]
     leak_pa_s : from commissioning, None if unknown                                                   [Pa/s]
     earlier_s : how long this station's earlier batches of this kind took                               [s]
+    against_room : the gauge reads against the room's pressure
     """
 
     def __init__(
@@ -106,11 +107,13 @@ class EndJudge:
         *,
         leak_pa_s: float | None = None,
         earlier_s: tuple[float, ...] = (),
+        against_room: bool = False,
     ) -> None:
         self._start_s = start_s
         self._lag_s = time_constant_s
         self._lag_seen = False
         self._leak_pa_s = leak_pa_s
+        self._against_room = against_room
         self._usual_s, self._usual_sd = _usual(earlier_s)
         self._levels: list[Level] = []
         self._rises: list[Rise] = []
@@ -201,6 +204,7 @@ class EndJudge:
             leak_pa_s=self._leak_pa_s,
             now_s=now,
             search=self._search,
+            against_room=self._against_room,
         )
         table = laws()
         # Three sizes of the amplitude, five of a bubble: (fits, 3), (fits, 3, 5).

@@ -47,6 +47,13 @@ MISFIT_LN: Final = 0.5
 #: The base wanders with about this time constant [s]; and walks, by this share of it an hour.
 WANDER_S: Final = 1200.0
 WALK: Final = 0.4
+#: ... and drifts, by this share of it an hour.
+DRIFT_SHARE: Final = 0.5
+#: What the room's pressure does, which a gauge that reads against it shows: 0.6 hPa in an hour of ordinary weather and a
+#: wander beside it (common practice, no published source).
+ROOM_DRIFT_PA_H: Final = 60.0
+ROOM_WANDER_PA: Final = 30.0
+ROOM_WANDER_S: Final = 7200.0
 #: Levels that follow each other by no more than this have one edge [s].
 JOINED_S: Final = 20.0
 #: Latest end that is tried [s].
@@ -91,7 +98,7 @@ class Noise(NamedTuple):
     uneven_s: float
 
 
-_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5), (0.0, 0.05, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
+_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S = (0.1, 0.4, 1.5, 6.0), (0.0, 0.05, 0.15, 0.3), (0.0, 3.0, 15.0), (100.0, 400.0)
 NOISES: Final = tuple(Noise(*parts) for parts in itertools.product(_WANDERS, _UNEVENS, _EXTRAS, _UNEVEN_S))
 #: A release without any unevenness is hardly ever met: then every kink of the level would be an end.
 _EVEN_LN: Final = -3.0
@@ -202,6 +209,7 @@ class _Problem:
         lag_seen: bool,
         leak_pa_s: float | None,
         now_s: float,
+        against_room: bool = False,
     ) -> None:
         self.table = laws()
         self.lag_s, self.lag_seen = lag_s, lag_seen
@@ -215,7 +223,7 @@ class _Problem:
         self.typical_sd_pa = math.sqrt(float(np.median(self.variance)))
         self.wander_pa = usual_wander_pa(float(self.pa[-1]), self.typical_sd_pa)
         self.most_pa = 0.7 * min(abs(float(self.pa[0])), 500.0) + 3 * self.seen_pa + 1.0
-        self._background(min(abs(float(self.pa[-1])), 500.0))
+        self._background(min(abs(float(self.pa[-1])), 500.0), against_room)
         self.groups = self._hypotheses(now_s)
         self.law = np.concatenate([group.law for group in self.groups])
         self.span_s = np.concatenate([group.span_s for group in self.groups])
@@ -328,7 +336,7 @@ class _Problem:
 
     # ------------------------------------------------------------------ background
 
-    def _background(self, high_pa: float) -> None:
+    def _background(self, high_pa: float, against_room: bool) -> None:
         """Covariances between the levels, of all that is not release."""
         mid, outer = self.mid_s, np.multiply.outer
         common = np.full((len(mid), len(mid)), (30.0 + 2 * self.seen_pa) ** 2)
@@ -344,9 +352,16 @@ class _Problem:
         common += (DRYING_PA + 0.01 * min(high_pa, 200.0)) ** 2 * outer(drying, drying)
         common += (0.2 + 2 * self.typical_sd_pa) ** 2 * outer(mid, mid) / 3600.0**2
         common += np.diag(self.variance + 0.02**2)
-        self._common = common
         apart = np.abs(mid[:, None] - mid[None, :])
-        self._wander = np.exp(-apart / WANDER_S) + WALK**2 * np.minimum(mid[:, None], mid[None, :]) / 3600.0
+        if against_room:
+            common += (ROOM_DRIFT_PA_H / 3600.0) ** 2 * outer(mid, mid) + ROOM_WANDER_PA**2 * np.exp(
+                -apart / ROOM_WANDER_S
+            )
+        self._common = common
+        walk = WALK**2 * np.minimum(mid[:, None], mid[None, :]) / 3600.0
+        # What wanders far (a gauge that reads against the room, and nobody said so) drifts as well.
+        drift = (DRIFT_SHARE / 3600.0) ** 2 * outer(mid, mid)
+        self._wander = np.exp(-apart / WANDER_S) + walk + drift
         log_mid = np.log(np.maximum(mid, 1.0))
         self._misfit = np.exp(-np.abs(log_mid[:, None] - log_mid[None, :]) / MISFIT_LN)
         self._uneven: dict[float, Array] = {}
@@ -475,13 +490,14 @@ def fit(
     leak_pa_s: float | None,
     now_s: float,
     search: NoiseSearch,
+    against_room: bool = False,
 ) -> Fits:
     """All that fits, by weight. Six levels or more.
 
     lag_s : time constant of the chamber at its plateau;  lag_seen : falls after rises have shown it
-    leak_pa_s : from commissioning, None if unknown
+    leak_pa_s : from commissioning, None if unknown;  against_room : the gauge reads against the room's pressure
     """
-    problem = _Problem(levels, rises, lag_s, lag_seen, leak_pa_s, now_s)
+    problem = _Problem(levels, rises, lag_s, lag_seen, leak_pa_s, now_s, against_room)
     prior = problem.prior()
     tried = search.candidates()
     first = problem.score(NOISES[tried[0]])
