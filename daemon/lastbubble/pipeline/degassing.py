@@ -34,6 +34,8 @@ LEFT_DOUBT: Final = 0.25
 GAP_S: Final = 25.0
 BEGUN_S: Final = 25.0
 SHORT_LEVEL_S: Final = 45.0
+#: At air for less than this, and nothing drained or loaded, the pieces are the same and the release goes on [s].
+SAME_BATCH_S: Final = 1200.0
 #: No batch is followed longer than this: whatever still falls then is no gas out of pores.
 GIVE_UP_S: Final = 16 * 3600.0
 #: Vapour pressure of the lightest methacrylate, methyl methacrylate, at 30 degC (shared/reference/
@@ -84,6 +86,14 @@ class ChamberModel:
         #: The log tells at every sample whether it is shut off: nobody has to be asked for it.
         self._valve = False
         self._now_s = 0.0
+        self._judge: EndJudge | None = None
+        self._level_blocks: list[Block] = []
+        self._last_level_s = -math.inf
+        #: The judge of what has been at air for some minutes: it goes on where it stood.
+        self._kept: EndJudge | None = None
+        self._emptied = False
+        #: It has not been called yet.
+        self._degassing = True
         self._new_pumpdown()
 
     @property
@@ -110,7 +120,10 @@ class ChamberModel:
     # ------------------------------------------------------------------ feeding
 
     def _new_pumpdown(self) -> None:
-        self._judge: EndJudge | None = None
+        judge, self._judge = self._judge or self._kept, None
+        aired_s = self._watch.pump_start_s - self._last_level_s
+        self._kept = judge if aired_s < SAME_BATCH_S and self._degassing else None
+        self._degassing = True
         self._verdict: Verdict | None = None
         self._lag_s = 100.0
         self._lag_seen = False
@@ -127,7 +140,7 @@ class ChamberModel:
         self._lately: deque[tuple[float, float, float]] = deque(maxlen=8)
 
     def _new_level(self) -> None:
-        self._level_blocks: list[Block] = []
+        self._level_blocks = []
         self._level_left = 0.0
 
     def feed(self, sample: Sample) -> list[Record]:
@@ -139,6 +152,8 @@ class ChamberModel:
             self._valve = True
         elif "isolated" in sample.marks or "rejoined" in sample.marks:
             self._shut = "isolated" in sample.marks
+        if "drained" in sample.marks or "oven_loaded" in sample.marks:
+            self._emptied = True
         for seen in self._watch.feed(sample):
             if isinstance(seen, Level):
                 self._accept(time_s, seen, said)
@@ -167,7 +182,18 @@ class ChamberModel:
     def _begin_judging(self, knee: Knee) -> None:
         if not self._lag_seen:
             self._lag_s = knee.lag_s
-        self._judge = self._new_judge()
+        judge = None if self._emptied else self._judge or self._kept
+        self._emptied = False
+        if judge is not None and judge.levels:
+            # The same pieces after a lid that was lifted, a hose that slipped off: no gas came while air was in.
+            back_s = knee.since_s if self._kept is None else self._pump_start_s
+            judge.resume(self._last_level_s, back_s)
+            self._judge = judge
+        else:
+            self._judge = self._new_judge()
+        self._kept = None
+        self._verdict = None
+        self._new_level()
         self._forecast_due_s = self._pump_start_s + FORECAST_FROM_S
 
     def _new_judge(self) -> EndJudge:
@@ -233,6 +259,7 @@ class ChamberModel:
     def _accept(self, time_s: float, level: Level, said: list[Record]) -> None:
         """The block belongs to the level."""
         block = level.block
+        self._last_level_s = block.end_s
         age = block.end_s - self._pump_start_s
         if self._level_blocks and block.start_s - self._level_blocks[-1].end_s > GAP_S:
             self._cut_level(time_s, said)
@@ -301,6 +328,7 @@ class ChamberModel:
             since = min(max(verdict.since_s, self._pump_start_s), now)
             said.append(Event(time_s, "bubbles_stopped", self._log_s(since), round(sure, 3), self._basis(verdict, now)))
             self._watch.enter("still", now)
+            self._degassing = False
             self._still_level = None
             return
         if now < self._forecast_due_s:

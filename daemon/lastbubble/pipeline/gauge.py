@@ -90,9 +90,10 @@ class GaugeSense:
     def mean_variance(self, count: int) -> float:
         """Variance of the mean of `count` readings [Pa^2].
 
-        Neighbouring readings are taken to be alike to some degree (noise of real gauges is not white). A step averages out
-        as far as noise dithers it: what is left of it is its variance times exp(-(2 pi noise / step)^2), which bounds the
-        sum over the harmonics of a quantiser under Gaussian noise (Widrow and Kollar 2008, Quantization Noise, from memory).
+        Neighbouring readings are taken to be alike to some degree (noise of real gauges is not white). A step averages
+        out as far as noise dithers it: what is left of it is its variance times exp(-(2 pi noise / step)^2), which
+        bounds the sum over the harmonics of a quantiser under Gaussian noise (Widrow and Kollar 2008, Quantization
+        Noise, from memory).
         """
         noise = self.noise_pa
         step = self.step_pa

@@ -30,6 +30,7 @@ Array = npt.NDArray[np.float64]
 KEPT: Final = 64
 KEPT_RISES: Final = 40
 KEPT_GLANCES: Final = 60
+KEPT_BREAKS: Final = 8
 #: No verdict on fewer levels.
 LEAST: Final = 6
 #: One bubble lifts a bench chamber by 0.02 to 4 mPa (0.5-3 mm at some hundred pascals in 5-30 L: shared/reference/
@@ -118,10 +119,23 @@ class EndJudge:
         self._levels: list[Level] = []
         self._rises: list[Rise] = []
         self._glances: list[tuple[float, bool]] = []
+        self._breaks_s: list[float] = []
         self._search = NoiseSearch()
         self._calm_pa = self._calm_s = 0.0
 
+    @property
+    def levels(self) -> int:
+        """How many levels are kept."""
+        return len(self._levels)
+
     # ------------------------------------------------------------------ what comes in
+
+    def resume(self, from_s: float, to_s: float) -> None:
+        """From `from_s` to `to_s` air was in the chamber: no gas came, and the level need not be what it was."""
+        self._start_s += max(to_s - from_s, 0.0)
+        self._breaks_s.append(max(from_s, to_s) - self._start_s)
+        del self._breaks_s[:-KEPT_BREAKS]
+        self._calm_pa, self._calm_s = math.inf, self._breaks_s[-1]
 
     def level(self, time_s: float, pa: float, variance: float, span_s: float = 110.0) -> None:
         """While pumped the pressure stood at `pa` in the mean over `span_s` around `time_s`, with its variance."""
@@ -205,6 +219,7 @@ class EndJudge:
             now_s=now,
             search=self._search,
             against_room=self._against_room,
+            breaks_s=tuple(self._breaks_s),
         )
         table = laws()
         # Three sizes of the amplitude, five of a bubble: (fits, 3), (fits, 3, 5).

@@ -36,6 +36,10 @@ Index = npt.NDArray[np.intp]
 #: What pump oil that warms and surfaces that dry may do to the level within the first hours [Pa].
 WARMING_PA: Final = 0.8
 DRYING_PA: Final = 1.0
+#: After air was in, the level may settle from elsewhere by this, and stand elsewhere by half of it: so many pascals and
+#: a share of the seen fall.
+BREAK_PA: Final = 2.0
+BREAK_SHARE: Final = 0.3
 #: Share of the seen fall that gas dissolved in the resin and the last of the pump-down may make, and how fast [s].
 SETTLING: Final = 0.3
 SETTLING_S: Final = (240.0, 600.0)
@@ -49,8 +53,8 @@ WANDER_S: Final = 1200.0
 WALK: Final = 0.4
 #: ... and drifts, by this share of it an hour.
 DRIFT_SHARE: Final = 0.5
-#: What the room's pressure does, which a gauge that reads against it shows: 0.6 hPa in an hour of ordinary weather and a
-#: wander beside it (common practice, no published source).
+#: What the room's pressure does, which a gauge that reads against it shows: 0.6 hPa in an hour of ordinary weather and
+#: a wander beside it (common practice, no published source).
 ROOM_DRIFT_PA_H: Final = 60.0
 ROOM_WANDER_PA: Final = 30.0
 ROOM_WANDER_S: Final = 7200.0
@@ -210,6 +214,7 @@ class _Problem:
         leak_pa_s: float | None,
         now_s: float,
         against_room: bool = False,
+        breaks_s: tuple[float, ...] = (),
     ) -> None:
         self.table = laws()
         self.lag_s, self.lag_seen = lag_s, lag_seen
@@ -223,7 +228,7 @@ class _Problem:
         self.typical_sd_pa = math.sqrt(float(np.median(self.variance)))
         self.wander_pa = usual_wander_pa(float(self.pa[-1]), self.typical_sd_pa)
         self.most_pa = 0.7 * min(abs(float(self.pa[0])), 500.0) + 3 * self.seen_pa + 1.0
-        self._background(min(abs(float(self.pa[-1])), 500.0), against_room)
+        self._background(min(abs(float(self.pa[-1])), 500.0), against_room, breaks_s)
         self.groups = self._hypotheses(now_s)
         self.law = np.concatenate([group.law for group in self.groups])
         self.span_s = np.concatenate([group.span_s for group in self.groups])
@@ -336,7 +341,7 @@ class _Problem:
 
     # ------------------------------------------------------------------ background
 
-    def _background(self, high_pa: float, against_room: bool) -> None:
+    def _background(self, high_pa: float, against_room: bool, breaks_s: tuple[float, ...]) -> None:
         """Covariances between the levels, of all that is not release."""
         mid, outer = self.mid_s, np.multiply.outer
         common = np.full((len(mid), len(mid)), (30.0 + 2 * self.seen_pa) ** 2)
@@ -353,6 +358,11 @@ class _Problem:
         common += (0.2 + 2 * self.typical_sd_pa) ** 2 * outer(mid, mid) / 3600.0**2
         common += np.diag(self.variance + 0.02**2)
         apart = np.abs(mid[:, None] - mid[None, :])
+        for break_s in breaks_s:
+            after = (mid > break_s).astype(float)
+            size = BREAK_PA + BREAK_SHARE * self.seen_pa
+            unsettled = after * np.exp(-np.maximum(mid - break_s, 0.0) / SETTLING_S[0])
+            common += size * size * (0.25 * outer(after, after) + outer(unsettled, unsettled))
         if against_room:
             common += (ROOM_DRIFT_PA_H / 3600.0) ** 2 * outer(mid, mid) + ROOM_WANDER_PA**2 * np.exp(
                 -apart / ROOM_WANDER_S
@@ -491,13 +501,15 @@ def fit(
     now_s: float,
     search: NoiseSearch,
     against_room: bool = False,
+    breaks_s: tuple[float, ...] = (),
 ) -> Fits:
     """All that fits, by weight. Six levels or more.
 
     lag_s : time constant of the chamber at its plateau;  lag_seen : falls after rises have shown it
     leak_pa_s : from commissioning, None if unknown;  against_room : the gauge reads against the room's pressure
+    breaks_s : when the pump drew again after air had come in
     """
-    problem = _Problem(levels, rises, lag_s, lag_seen, leak_pa_s, now_s, against_room)
+    problem = _Problem(levels, rises, lag_s, lag_seen, leak_pa_s, now_s, against_room, breaks_s)
     prior = problem.prior()
     tried = search.candidates()
     first = problem.score(NOISES[tried[0]])
