@@ -13,6 +13,7 @@ Pure; reads no clock.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from typing import Final
 
@@ -40,6 +41,8 @@ _BASE_FROM_S: Final = 1560.0
 _HIGH_PA: Final = 600.0
 _HIGH_CORRECTED_PA: Final = 1000.0
 _HIGH_UNKNOWN_PA: Final = 2000.0
+#: A level that has climbed by this share since its lowest stands on nothing.
+_CLIMBED: Final = 0.12
 #: A level that falls by this share in ten minutes is gas that dies away.
 _FALLING: Final = 0.12
 _FALL_S: Final = 600.0
@@ -74,6 +77,7 @@ class BaseWatch:
         self._gauge = gauge
         self._zero_pa: float | None = None
         self._levels: deque[tuple[float, float]] = deque(maxlen=80)
+        self._lowest = math.inf
 
     def atmosphere(self, shown_pa: float) -> None:
         """What the gauge shows with the chamber open to the room."""
@@ -84,6 +88,7 @@ class BaseWatch:
     def forget(self) -> None:
         """Another pump-down."""
         self._levels.clear()
+        self._lowest = math.inf
 
     @property
     def _doubtful(self) -> bool:
@@ -97,14 +102,16 @@ class BaseWatch:
     def level(self, block: Block, pumped_s: float) -> str:
         """The sentence when it is too high, else "". pumped_s : since the pump was started."""
         self._levels.append((block.end_s, block.mean_pa))
-        if pumped_s < _BASE_FROM_S:
-            return ""
         recent = sorted(pa for at_s, pa in self._levels if block.end_s - at_s <= 180.0)
         if len(recent) < 2:
             return ""
         shown = recent[len(recent) // 2]
+        self._lowest = min(self._lowest, shown)
         level = shown - self.zero_pa
-        if level < self._limit():
+        if pumped_s < _BASE_FROM_S or level < self._limit():
+            return ""
+        if shown - self._lowest > max(_CLIMBED * (self._lowest - self.zero_pa), 2 * self._gauge.resolution_pa):
+            # Leak, ballast and vapour hold a level; one that climbs by so much has no pump that draws, for the while.
             return ""
         before = sorted(pa for at_s, pa in self._levels if _FALL_S - 90 <= block.end_s - at_s <= _FALL_S + 90)
         if before and before[len(before) // 2] - shown > _FALLING * level:

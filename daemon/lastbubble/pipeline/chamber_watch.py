@@ -488,9 +488,11 @@ class ChamberWatch:
         """Shut off from the running pump, as the log tells."""
         recorder = self._shut_rise
         if not len(recorder):
-            # A mark may come late: what already rose belongs to this rise.
-            for earlier in self._rise:
-                recorder.add(earlier.mid_s, earlier.mean_pa)
+            # A mark may come late: what already rose belongs to this rise, unless it was a burst that is over.
+            rise = self._rise
+            if rise and max(one.mean_pa for one in rise) - rise[-1].mean_pa < 4 * noise:
+                for earlier in rise:
+                    recorder.add(earlier.mid_s, earlier.mean_pa)
             self._shut_peak = block.mean_pa
         self._rise = []
         lift = block.mean_pa - level
@@ -542,8 +544,11 @@ class ChamberWatch:
             yield from self._down_again(time_s, block, peak)
             return
         far = lift > max(1500.0, abs(level), 10 * noise)
+        # A hand opens a vent more and more: what levels off is let in only where that is known.
         let_in = self._let_in(block.end_s)
         shape = shape_of(rise, level, noise, self._atmosphere_pa)
+        if shape == "levels_off" and self.phase != "still":
+            let_in = self._told_to_vent(block.end_s)
         if self._told_to_vent(block.end_s) and lift > 300.0 + 6 * noise:
             yield from self._air_comes(block)
             return

@@ -53,10 +53,16 @@ LAST_PIECE_S: Final = 480.0
 LAST_PIECE_SHARE: Final = 0.08
 #: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, in the
 #: mean of so many verdicts, so far apart, and none of them far below (a lull looks like the end for a level or two).
-SURE: Final = 0.80
-SURE_LEAST: Final = 0.73
+SURE: Final = 0.84
+SURE_LEAST: Final = 0.76
 STANDS: Final = 3
 STANDS_S: Final = 90.0
+#: ... and by so much more where the gauge reads against the room, or is so coarse that only rises tell.
+SURE_MORE: Final = 0.05
+#: A level above this that climbs by this share within its last levels is held by a switch, or by nothing: no pump that
+#: draws brings it about.
+HELD_PA: Final = 700.0
+HELD_SHARE: Final = 0.004
 #: From here on it is judged more often, though not sooner than this share of the time pumped.
 CLOSE: Final = 0.5
 CLOSE_SHARE: Final = 0.015
@@ -136,6 +142,7 @@ class ChamberModel:
         self._still_level: float | None = None
         self._highest, self._newest, self._first_level = -math.inf, 0.0, 0.0
         self._newest_variance = 0.0
+        self._held = False
         self._rises: list[tuple[float, float, float]] = []
         self._lately: deque[tuple[float, float, float]] = deque(maxlen=8)
 
@@ -302,6 +309,9 @@ class ChamberModel:
         self._highest = max(self._highest, mean)
         self._newest, self._newest_variance = mean, variance
         self._lately.append((middle, mean, variance))
+        climb = mean - self._lately[0][1]
+        if len(self._lately) >= 5 and mean > HELD_PA and climb > max(8 * math.sqrt(variance), HELD_SHARE * mean):
+            self._held = True
         judge.level(middle, mean, variance, max(last.end_s - blocks[0].start_s, BLOCK_S))
         if self.phase == "degassing":
             close = self._verdict is not None and self._verdict.safe > CLOSE and self._shows()
@@ -323,7 +333,8 @@ class ChamberModel:
         elif self._sureties:
             self._sureties[-1] = min(self._sureties[-1], verdict.safe)
         sure = sum(self._sureties) / STANDS
-        stands = sure >= SURE and min(self._sureties) >= SURE_LEAST and verdict.stopped >= 0.5
+        more = SURE_MORE if self._against_room or self._gauge.resolution_pa >= COARSE_PA else 0.0
+        stands = sure >= SURE + more and min(self._sureties) >= SURE_LEAST + more and verdict.stopped >= 0.5
         if stands and self._may_call(verdict, now):
             since = min(max(verdict.since_s, self._pump_start_s), now)
             said.append(Event(time_s, "bubbles_stopped", self._log_s(since), round(sure, 3), self._basis(verdict, now)))
@@ -341,6 +352,8 @@ class ChamberModel:
 
     def _may_call(self, verdict: Verdict, now: float) -> bool:
         """Is there anything to call: a release whose fall has really been seen, and the last piece's with it?"""
+        if self._held:
+            return False
         # A batch is several pieces, and they do not end together: the last may hide behind one that just did.
         if now - verdict.since_s < max(LAST_PIECE_S, LAST_PIECE_SHARE * (verdict.since_s - self._pump_start_s)):
             return False
@@ -375,6 +388,8 @@ class ChamberModel:
         """The gauge could show a fall, and there is none: held by a control, or nothing comes out."""
         if self._rises_fall():
             return False
+        if self._held:
+            return True
         fine = self._gauge.resolution_pa < COARSE_PA
         fall = self._highest - self._newest
         if fine and self._newest > 0.98 * self._first_level - self._gauge.resolution_pa and self._newest > 1e3:
