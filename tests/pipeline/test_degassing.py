@@ -303,3 +303,39 @@ def test_after_a_lid_that_opened_the_same_pieces_are_judged_on_unless_they_are_o
     for from_s, to_s in resumed:
         assert from_s == pytest.approx(opened_s, abs=60.0)
         assert 60.0 < to_s - from_s < 400.0
+
+
+def test_a_pump_that_a_vacuum_switch_cycles_is_never_called() -> None:
+    for number in (3, 5, 8):
+        said, _ = run(make(number, switch_pa=(1500.0, 1900.0), hours=3))
+        assert not [record for record in said if isinstance(record, Event) and record.name == "bubbles_stopped"]
+        assert sum(isinstance(record, Forecast) for record in said) <= 2
+
+
+def test_a_burst_before_an_isolation_is_no_part_of_its_rise() -> None:
+    rises: list[float] = []
+
+    class Watched(EndJudge):
+        def rise(self, time_s: float, pa_s: float, variance: float) -> None:
+            rises.append(pa_s)
+            super().rise(time_s, pa_s, variance)
+
+    case = make(3, hours=1.2)
+    begun_s = case.truth.pump_s + 3000.0
+    samples = []
+    for sample in case.samples:
+        after_s = sample.time_s - begun_s
+        pa = sample.chamber_pa
+        if pa is not None and after_s > 0:
+            pa += 20.0 * math.exp(-after_s / 300.0)
+            shut_s = after_s - 180.0
+            if shut_s > 0:
+                pa += 0.5 * min(shut_s, 120.0) * math.exp(-max(shut_s - 120.0, 0.0) / 20.0)
+        samples.append(replace(sample, chamber_pa=pa, isolated=180.0 <= after_s < 300.0))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("lastbubble.pipeline.degassing.EndJudge", Watched)
+        model = ChamberModel(case.context)
+        for sample in samples:
+            model.feed(sample)
+    assert len(rises) == 1
+    assert rises[0] == pytest.approx(0.5, rel=0.15)
