@@ -50,6 +50,12 @@ YOUNG_S: Final = 2400.0
 YOUNG_LIFT: Final = 0.3
 #: Air that no load of gas explains needs no such patience.
 STOPPED_AIR_S: Final = 78.0
+#: So long a rise that nobody told may be to be an isolation by hand [s], and the share of its pace that may not be the
+#: chamber's own.
+UNTOLD_S: Final = (75.0, 420.0)
+UNTOLD_DOUBT: Final = 0.05
+#: ... and behind what was taken for a stopped pump.
+STOPPED_DOUBT: Final = 0.15
 #: Shut for less than a fit needs, but risen by more than this, a rise counts all the same [Pa].
 STEEP_PA: Final = 100.0
 #: Where a hose of some 9 mm and 0.8 m begins to carry less than the pump could take (viscous flow), and where it
@@ -272,7 +278,10 @@ class ChamberWatch:
                 self._told_shut = self._marked_shut = True
                 self._begin_shut(now)
                 self._stopped_pump = False
-            elif mark == "rejoined" and self._told_shut:
+            elif mark == "rejoined":
+                self._marked_shut = True
+                if not self._told_shut:
+                    continue
                 self._told_shut = False
                 yield self._end_rise(now, self._shut_rise, 0.0)
             elif mark in ("bubbling", "quiet"):
@@ -544,11 +553,8 @@ class ChamberWatch:
             yield from self._down_again(time_s, block, peak)
             return
         far = lift > max(1500.0, abs(level), 10 * noise)
-        # A hand opens a vent more and more: what levels off is let in only where that is known.
         let_in = self._let_in(block.end_s)
         shape = shape_of(rise, level, noise, self._atmosphere_pa)
-        if shape == "levels_off" and self.phase != "still":
-            let_in = self._told_to_vent(block.end_s)
         if self._told_to_vent(block.end_s) and lift > 300.0 + 6 * noise:
             yield from self._air_comes(block)
             return
@@ -637,13 +643,23 @@ class ChamberWatch:
             self._longest_shut_s = max(self._longest_shut_s, min(lasted, 330.0))
         if stopped:
             self._cycles += 1
-        if stopped and not self._column:
+        # Where isolations are told at all, one whose mark is missing is one as well; elsewhere it may be a burst.
+        untold = self._marked_shut and self._was_shut(rise[: top + 1], block)
+        if (stopped or untold) and not self._column:
             recorder = RiseRecorder()
             for risen in rise[: top + 1]:
                 recorder.add(risen.mid_s, risen.mean_pa)
-            yield self._end_rise(block.end_s, recorder, 0.15)
+            yield self._end_rise(block.end_s, recorder, UNTOLD_DOUBT if untold else STOPPED_DOUBT)
         self._rejoin_s = block.end_s
         self._rejoin_lift = peak
+
+    def _was_shut(self, rise: list[Block], block: Block) -> bool:
+        """Nobody told, but up it went straight, for minutes, and down with the chamber's time constant: shut off."""
+        top = rise[-1]
+        lasted, fell_s = top.end_s - rise[0].end_s, block.end_s - top.end_s
+        if not UNTOLD_S[0] <= lasted <= UNTOLD_S[1] or fell_s > 3 * self._lag_s + 2 * BLOCK_S:
+            return False
+        return shape_of(rise, self._rise_level, self._noise(block), self._atmosphere_pa) == "straight"
 
     def _told_to_vent(self, now: float) -> bool:
         """Air is let in, so a person says (a mark may come late, so it counts for a while)."""

@@ -54,7 +54,7 @@ _FIVE: Final = np.array([-1.4, -0.532, 0.0, 0.532, 1.4])
 _THREE: Final = np.array([-1.1, 0.0, 1.1])
 #: Share of a forecast that rests on how long batches usually take, whatever the fits say; and the middles of equal
 #: shares of a normal distribution by which that is drawn.
-UNFORESEEN: Final = 0.15
+UNFORESEEN: Final = 0.08
 _PRIOR_Z: Final = np.array([NormalDist().inv_cdf((k + 0.5) / 60) for k in range(60)])
 
 
