@@ -53,12 +53,12 @@ LAST_PIECE_S: Final = 480.0
 LAST_PIECE_SHARE: Final = 0.08
 #: The cost of venting early is a spoilt batch, of waiting some minutes: called from this probability on, in the
 #: mean of so many verdicts, so far apart, and none of them far below (a lull looks like the end for a level or two).
-SURE: Final = 0.84
-SURE_LEAST: Final = 0.76
+SURE: Final = 0.88
+SURE_LEAST: Final = 0.80
 STANDS: Final = 3
 STANDS_S: Final = 90.0
 #: ... and by so much more where the gauge reads against the room, or is so coarse that only rises tell.
-SURE_MORE: Final = 0.05
+SURE_MORE: Final = 0.03
 #: A level above this that climbs by this share within its last levels is held by a switch, or by nothing: no pump that
 #: draws brings it about.
 HELD_PA: Final = 700.0
