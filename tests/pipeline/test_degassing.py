@@ -339,3 +339,32 @@ def test_a_burst_before_an_isolation_is_no_part_of_its_rise() -> None:
             model.feed(sample)
     assert len(rises) == 1
     assert rises[0] == pytest.approx(0.5, rel=0.15)
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_an_isolation_whose_mark_is_missing_counts_where_isolations_are_told(told: bool) -> None:
+    rises: list[float] = []
+
+    class Watched(EndJudge):
+        def rise(self, time_s: float, pa_s: float, variance: float) -> None:
+            rises.append(pa_s)
+            super().rise(time_s, pa_s, variance)
+
+    case = make(3, hours=1.5)
+    samples = []
+    for sample in case.samples:
+        pa, marks = sample.chamber_pa, sample.marks
+        for number, begun_s in enumerate((case.truth.pump_s + 2400.0, case.truth.pump_s + 3600.0)):
+            after_s = sample.time_s - begun_s
+            if pa is not None and after_s > 0:
+                pa += 0.5 * min(after_s, 120.0) * math.exp(-max(after_s - 120.0, 0.0) / 20.0)
+            if told and number == 0:
+                marks += ("isolated",) * (0.0 <= after_s < 1.0) + ("rejoined",) * (120.0 <= after_s < 121.0)
+        samples.append(replace(sample, chamber_pa=pa, isolated=None, marks=marks))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("lastbubble.pipeline.degassing.EndJudge", Watched)
+        model = ChamberModel(case.context)
+        said = [record for sample in samples for record in model.feed(sample)]
+    assert len(rises) == (2 if told else 0)
+    assert rises == pytest.approx([0.5] * len(rises), rel=0.15)
+    assert causes(said) == []
