@@ -63,6 +63,8 @@ SURE_MORE: Final = 0.03
 #: draws brings it about.
 HELD_PA: Final = 700.0
 HELD_SHARE: Final = 0.004
+#: From here on air that comes in is taken to be let in.
+LIKELY: Final = 0.3
 #: From here on it is judged more often, though not sooner than this share of the time pumped.
 CLOSE: Final = 0.5
 CLOSE_SHARE: Final = 0.015
@@ -179,7 +181,7 @@ class ChamberModel:
                 self._new_pumpdown()
             else:
                 said.append(seen)
-            self._watch.air_expected = self._verdict is not None and self._verdict.stopped > 0.3
+            self._watch.air_expected = self._verdict is not None and self._verdict.stopped > LIKELY
         self._now_s = time_s - self._watch.log_s(0.0)
         return said
 
