@@ -11,7 +11,7 @@ import pytest
 
 from lastbubble.context import Context
 from lastbubble.pipeline.degassing import SURE, ChamberModel
-from lastbubble.pipeline.release import EndJudge
+from lastbubble.pipeline.release import EndJudge, Verdict
 from lastbubble.records import Caution, Event, Forecast, Record, Sample
 from tests.pipeline.chamber_maker import Case, make
 
@@ -368,3 +368,27 @@ def test_an_isolation_whose_mark_is_missing_counts_where_isolations_are_told(tol
     assert len(rises) == (2 if told else 0)
     assert rises == pytest.approx([0.5] * len(rises), rel=0.15)
     assert causes(said) == []
+
+
+def test_a_hose_that_slips_off_is_told_once_however_likely_the_bubbles_have_stopped() -> None:
+    case = make(3, hours=1.6)
+    opened_s = case.truth.pump_s + 3000.0
+    samples = []
+    for sample in case.samples:
+        after_s = sample.time_s - opened_s
+        pa = sample.chamber_pa
+        if pa is not None and after_s > 0:
+            # Up within seconds, seven minutes of air with a flutter, and drawn down again.
+            level = (
+                95e3 * (1 - math.exp(-after_s / 2.0)) if after_s < 420.0 else 95e3 * math.exp((420.0 - after_s) / 25.0)
+            )
+            pa = max(level + 40.0 * math.sin(after_s), pa)
+        samples.append(replace(sample, chamber_pa=pa))
+    likely = Verdict(0.6, 0.2, 5.0, 4000.0, 5000.0, 6000.0, 7000.0, 0.1, 0.05, 0.2, 0.5)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(EndJudge, "verdict", lambda *_: likely)
+        model = ChamberModel(case.context)
+        said = [record for sample in samples for record in model.feed(sample)]
+    lost = [record.t for record in said if isinstance(record, Caution) and record.cause == "vacuum_lost"]
+    assert len(lost) == 1
+    assert lost[0] - opened_s < 60.0

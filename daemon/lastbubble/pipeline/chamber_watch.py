@@ -384,7 +384,7 @@ class ChamberWatch:
         if self._lost:
             yield from self._watch_lost(time_s, block)
             return
-        lowest = min(b.mean_pa for b in self._recent)
+        lowest = min((b.mean_pa for b in self._recent if b.end_s > self.pump_start_s), default=block.mean_pa)
         if block.mean_pa > lowest + max(5e3, 0.3 * lowest, 10 * noise) and speed < 0:
             if self._let_in(block.end_s):
                 yield from self._air_comes(block)
@@ -555,6 +555,9 @@ class ChamberWatch:
         far = lift > max(1500.0, abs(level), 10 * noise)
         let_in = self._let_in(block.end_s)
         shape = shape_of(rise, level, noise, self._atmosphere_pa)
+        if shape == "jump" and self.phase != "still":
+            # No hand lets air in so fast on purpose, however likely the bubbles have stopped.
+            let_in = self._told_to_vent(block.end_s)
         if self._told_to_vent(block.end_s) and lift > 300.0 + 6 * noise:
             yield from self._air_comes(block)
             return
