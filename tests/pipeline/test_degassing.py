@@ -392,3 +392,21 @@ def test_a_hose_that_slips_off_is_told_once_however_likely_the_bubbles_have_stop
     lost = [record.t for record in said if isinstance(record, Caution) and record.cause == "vacuum_lost"]
     assert len(lost) == 1
     assert lost[0] - opened_s < 60.0
+
+
+@pytest.mark.parametrize("period_s", [5.0, 20.0, 60.0])
+def test_levels_come_at_whatever_pace_the_gauge_is_read(period_s: float) -> None:
+    levels: list[float] = []
+
+    class Watched(EndJudge):
+        def level(self, time_s: float, pa: float, variance: float, span_s: float = 110.0) -> None:
+            levels.append(time_s)
+            super().level(time_s, pa, variance, span_s)
+
+    case = make(3, hours=1.5, period_s=period_s)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("lastbubble.pipeline.degassing.EndJudge", Watched)
+        model = ChamberModel(case.context)
+        for sample in case.samples:
+            model.feed(sample)
+    assert len(levels) > 15

@@ -96,6 +96,7 @@ class ChamberModel:
         self._now_s = 0.0
         self._judge: EndJudge | None = None
         self._level_blocks: list[Block] = []
+        self._spacing_s = math.inf
         self._last_level_s = -math.inf
         #: The judge of what has been at air for some minutes: it goes on where it stood.
         self._kept: EndJudge | None = None
@@ -270,8 +271,12 @@ class ChamberModel:
         block = level.block
         self._last_level_s = block.end_s
         age = block.end_s - self._pump_start_s
-        if self._level_blocks and block.start_s - self._level_blocks[-1].end_s > GAP_S:
-            self._cut_level(time_s, said)
+        if self._level_blocks:
+            gap_s = block.start_s - self._level_blocks[-1].end_s
+            self._spacing_s = min(self._spacing_s, gap_s)
+            # Somebody who reads the gauge once a minute leaves no gap by that.
+            if gap_s > max(GAP_S, 2.5 * self._spacing_s):
+                self._cut_level(time_s, said)
         if not self._level_blocks:
             self._level_left = level.left_over_pa
         self._level_blocks.append(block)
