@@ -32,6 +32,22 @@ def causes(said: list[Record]) -> list[str]:
     return [record.cause for record in said if isinstance(record, Caution)]
 
 
+def watched(context: Context, samples: list[Sample], method: str) -> tuple[list[tuple[float, ...]], list[Record]]:
+    """What the judge of the end was told by this method, call by call, and everything said."""
+    told: list[tuple[float, ...]] = []
+    real = getattr(EndJudge, method)
+
+    def note(judge: EndJudge, *values: float) -> None:
+        told.append(values)
+        real(judge, *values)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(EndJudge, method, note)
+        model = ChamberModel(context)
+        said = [record for sample in samples for record in model.feed(sample)]
+    return told, said
+
+
 @cache
 def whole() -> tuple[Case, list[Record], list[tuple[float, str, float]]]:
     case = make(22, law="pieces", isolate=True)
@@ -275,13 +291,6 @@ def test_a_coarse_gauge_is_asked_for_an_isolation_and_not_while_it_is_one() -> N
 
 @pytest.mark.parametrize("mark", ["", "drained"])
 def test_after_a_lid_that_opened_the_same_pieces_are_judged_on_unless_they_are_out(mark: str) -> None:
-    resumed: list[tuple[float, float]] = []
-
-    class Watched(EndJudge):
-        def resume(self, from_s: float, to_s: float) -> None:
-            resumed.append((from_s, to_s))
-            super().resume(from_s, to_s)
-
     case = make(3, hours=2.0)
     opened_s = case.truth.pump_s + 3000.0
     samples = []
@@ -294,11 +303,7 @@ def test_after_a_lid_that_opened_the_same_pieces_are_judged_on_unless_they_are_o
         pa = None if sample.chamber_pa is None else sample.chamber_pa + air_pa
         marks = (mark,) if mark and 100.0 <= after_s < 101.0 else ()
         samples.append(replace(sample, chamber_pa=pa, marks=(*sample.marks, *marks)))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("lastbubble.pipeline.degassing.EndJudge", Watched)
-        model = ChamberModel(case.context)
-        for sample in samples:
-            model.feed(sample)
+    resumed, _ = watched(case.context, samples, "resume")
     assert len(resumed) == (0 if mark else 1)
     for from_s, to_s in resumed:
         assert from_s == pytest.approx(opened_s, abs=60.0)
@@ -313,13 +318,6 @@ def test_a_pump_that_a_vacuum_switch_cycles_is_never_called() -> None:
 
 
 def test_a_burst_before_an_isolation_is_no_part_of_its_rise() -> None:
-    rises: list[float] = []
-
-    class Watched(EndJudge):
-        def rise(self, time_s: float, pa_s: float, variance: float) -> None:
-            rises.append(pa_s)
-            super().rise(time_s, pa_s, variance)
-
     case = make(3, hours=1.2)
     begun_s = case.truth.pump_s + 3000.0
     samples = []
@@ -332,24 +330,14 @@ def test_a_burst_before_an_isolation_is_no_part_of_its_rise() -> None:
             if shut_s > 0:
                 pa += 0.5 * min(shut_s, 120.0) * math.exp(-max(shut_s - 120.0, 0.0) / 20.0)
         samples.append(replace(sample, chamber_pa=pa, isolated=180.0 <= after_s < 300.0))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("lastbubble.pipeline.degassing.EndJudge", Watched)
-        model = ChamberModel(case.context)
-        for sample in samples:
-            model.feed(sample)
+    told, _ = watched(case.context, samples, "rise")
+    rises = [pa_s for _, pa_s, _ in told]
     assert len(rises) == 1
     assert rises[0] == pytest.approx(0.5, rel=0.15)
 
 
 @pytest.mark.parametrize("told", [True, False])
 def test_an_isolation_whose_mark_is_missing_counts_where_isolations_are_told(told: bool) -> None:
-    rises: list[float] = []
-
-    class Watched(EndJudge):
-        def rise(self, time_s: float, pa_s: float, variance: float) -> None:
-            rises.append(pa_s)
-            super().rise(time_s, pa_s, variance)
-
     case = make(3, hours=1.5)
     samples = []
     for sample in case.samples:
@@ -361,10 +349,8 @@ def test_an_isolation_whose_mark_is_missing_counts_where_isolations_are_told(tol
             if told and number == 0:
                 marks += ("isolated",) * (0.0 <= after_s < 1.0) + ("rejoined",) * (120.0 <= after_s < 121.0)
         samples.append(replace(sample, chamber_pa=pa, isolated=None, marks=marks))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("lastbubble.pipeline.degassing.EndJudge", Watched)
-        model = ChamberModel(case.context)
-        said = [record for sample in samples for record in model.feed(sample)]
+    rows, said = watched(case.context, samples, "rise")
+    rises = [pa_s for _, pa_s, _ in rows]
     assert len(rises) == (2 if told else 0)
     assert rises == pytest.approx([0.5] * len(rises), rel=0.15)
     assert causes(said) == []
@@ -396,17 +382,6 @@ def test_a_hose_that_slips_off_is_told_once_however_likely_the_bubbles_have_stop
 
 @pytest.mark.parametrize("period_s", [5.0, 20.0, 60.0])
 def test_levels_come_at_whatever_pace_the_gauge_is_read(period_s: float) -> None:
-    levels: list[float] = []
-
-    class Watched(EndJudge):
-        def level(self, time_s: float, pa: float, variance: float, span_s: float = 110.0) -> None:
-            levels.append(time_s)
-            super().level(time_s, pa, variance, span_s)
-
     case = make(3, hours=1.5, period_s=period_s)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("lastbubble.pipeline.degassing.EndJudge", Watched)
-        model = ChamberModel(case.context)
-        for sample in case.samples:
-            model.feed(sample)
+    levels, _ = watched(case.context, case.samples, "level")
     assert len(levels) > 15

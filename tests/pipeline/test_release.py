@@ -127,7 +127,7 @@ def test_the_same_observations_give_the_same_verdict() -> None:
     assert said[0] == said[1]
 
 
-def _drawn_twice(judge: EndJudge, end_s: float, until_s: float, *, again: bool) -> None:
+def _drawn_twice(judge: EndJudge, end_s: float, until_s: float) -> None:
     """A front whose pump stood still from 1800 to 3600 s; the base is 2 Pa higher afterwards."""
     rng = np.random.default_rng(5)
     for middle_s in np.arange(450.0, until_s, 120.0):
@@ -135,21 +135,20 @@ def _drawn_twice(judge: EndJudge, end_s: float, until_s: float, *, again: bool) 
             continue
         inner_s = middle_s - (1800.0 if middle_s > 3600.0 else 0.0)
         flow = (460.0 / (inner_s + 60.0)) ** 0.5 if inner_s < end_s else 0.0
-        if middle_s > 3600.0 and again:
+        if middle_s == 3930.0:
             judge.resume(1800.0, 3600.0)
-            again = False
         base_pa = 14.0 if middle_s > 3600.0 else 12.0
         judge.level(middle_s, base_pa + 20.0 * flow + 0.1 * rng.standard_normal(), 0.01)
 
 
 def test_after_air_was_in_the_release_goes_on_where_it_stood() -> None:
     judge = EndJudge(0.0, 20.0)
-    _drawn_twice(judge, 5000.0, 7700.0, again=True)
+    _drawn_twice(judge, 5000.0, 7700.0)
     said = verdict(judge, 7700.0)
     assert said.safe > 0.85
     assert said.since_s == pytest.approx(6800.0, abs=240.0)
     going = EndJudge(0.0, 20.0)
-    _drawn_twice(going, 9000.0, 7700.0, again=True)
+    _drawn_twice(going, 9000.0, 7700.0)
     assert verdict(going, 7700.0).safe < 0.4
 
 
