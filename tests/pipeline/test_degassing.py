@@ -253,6 +253,51 @@ def test_pump_off_under_vacuum_is_said_at_once() -> None:
     assert causes(said) == ["vent_before_pump_off"]
 
 
+@pytest.mark.parametrize("told", ["column", "marks"])
+@pytest.mark.parametrize("stands", [True, False])
+def test_a_pump_that_stopped_while_the_chamber_was_shut_off_is_told_after_it(told: str, stands: bool) -> None:
+    """The valve is open again, and the pressure goes on rising as before."""
+    model = ChamberModel(Context(barometer_pa=101325.0))
+    said: list[Record] = []
+    for t in range(4200):
+        shut_s = min(max(t - 3600, 0), math.inf if stands else 180)
+        pressure = 101325.0 * math.exp(-t / 15.0) + 20.0 + 60.0 / math.sqrt(1 + t / 120.0) + 0.2 * shut_s
+        if not stands and t > 3780:
+            pressure += -36.0 + 36.0 * math.exp(-(t - 3780) / 15.0)
+        marks = {3600: ("isolated",), 3780: ("rejoined",)}.get(t, ()) if told == "marks" else ()
+        shut = 3600 <= t < 3780 if told == "column" else None
+        said += model.feed(
+            Sample(float(t), round(pressure + 0.4 * math.sin(12.9898 * t * t), 1), isolated=shut, marks=marks)
+        )
+    stopped = [record.t for record in said if isinstance(record, Caution) and record.cause == "pump_stopped"]
+    assert len(stopped) == stands
+    assert all(3780 < t <= 3870 for t in stopped)
+
+
+def test_a_pump_off_that_is_told_after_the_next_pump_down_has_begun_is_of_the_one_before() -> None:
+    model = ChamberModel(Context(barometer_pa=101325.0))
+    said: list[Record] = []
+    for t in range(4000):
+        drawn_s = t - 3000 if t >= 3000 else t
+        pressure = 101325.0 * math.exp(-drawn_s / 15.0) + 60.0
+        if 2400 <= t < 3000:
+            pressure = min(60.0 + 1000.0 * (t - 2400), 101325.0)
+        marks = {2390: ("vent_open",), 3090: ("pump_off",), 3500: ("pump_off",)}.get(t, ())
+        said += model.feed(Sample(float(t), round(pressure + 0.4 * math.sin(12.9898 * t * t), 1), marks=marks))
+    off = [record.t for record in said if isinstance(record, Caution) and record.cause == "vent_before_pump_off"]
+    assert off == [3500.0]
+
+
+def test_a_wild_reading_after_the_pump_down_does_not_hide_a_base_that_is_too_high() -> None:
+    """It is no vacuum switch that lets the pressure climb."""
+    model = ChamberModel(Context(barometer_pa=101325.0))
+    said: list[Record] = []
+    for t in range(0, 2100, 5):
+        pressure = 5000.0 if t == 400 else 101325.0 * math.exp(-t / 15.0) + 4000.0 + math.sin(12.9898 * t * t)
+        said += model.feed(Sample(float(t), round(pressure)))
+    assert "base_pressure_high" in causes(said)
+
+
 def test_the_soak_is_over_after_its_time() -> None:
     case = make(3, hours=1.0)
     case = Case(replace(case.context, soak_min=5.0), case.samples, case.truth)

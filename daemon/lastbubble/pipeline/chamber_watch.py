@@ -27,7 +27,8 @@ from lastbubble.pipeline.blocks import Block, BlockMaker
 from lastbubble.pipeline.chamber_cautions import BaseWatch, Cautions, too_coarse
 from lastbubble.pipeline.gauge import GaugeSense
 from lastbubble.pipeline.isolation import FallRecorder, Rise, RiseRecorder, short_rise
-from lastbubble.pipeline.rise_shape import Kink, Rising, shape_of
+from lastbubble.pipeline.isolation_prompt import FINE_PA
+from lastbubble.pipeline.rise_shape import LONG_WINDOW_S, Kink, Rising, shape_of
 from lastbubble.records import Caution, Event, Sample
 
 __all__ = ["BLOCK_S", "ChamberWatch", "Glance", "Knee", "Lag", "Level", "Phase", "PumpDown", "Risen", "Seen"]
@@ -48,6 +49,9 @@ FIRST_BUBBLES_S: Final = 720.0
 #: share of what it has fallen since the knee.
 YOUNG_S: Final = 2400.0
 YOUNG_LIFT: Final = 0.3
+#: Told to be rejoined, the pressure has to come down within this time [s]; later than that it is another rise.
+REJOINED_S: Final = 60.0
+REJOINED_LATEST_S: Final = 300.0
 #: Air that no load of gas explains needs no such patience.
 STOPPED_AIR_S: Final = 78.0
 #: So long a rise that nobody told may be to be an isolation by hand [s], and the share of its pace that may not be the
@@ -69,7 +73,7 @@ LEFT_OVER_NOISES: Final = 1.0
 RISEN_PA: Final = 12.0
 #: More than this from one block to the next is air that comes in [Pa].
 AIR_PA: Final = 8e3
-#: Nobody shuts the chamber off again so soon: a mark that says so is late [s].
+#: Nobody shuts the chamber off again, or the pump off, so soon: a mark that says so is late [s].
 LATE_MARK_S: Final = 240.0
 #: At atmosphere for so long with the pump on and nothing told: it was vented after all [s].
 GIVEN_UP_S: Final = 900.0
@@ -160,10 +164,10 @@ class ChamberWatch:
         self._shut_rise = RiseRecorder()
         self._fall = FallRecorder()
         self._falls_s: deque[float] = deque(maxlen=8)
-        self._vacuum = False
+        self._vacuum = self._drawn_anew = False
         self._rise: list[Block] = []
         self._rise_level = 0.0
-        self._kink = Kink()
+        self._kinks = (Kink(), Kink(LONG_WINDOW_S))
         self._cautions = Cautions()
         self._base = BaseWatch(context, self.gauge)
         self._column = self._marked_shut = False
@@ -184,10 +188,12 @@ class ChamberWatch:
         self._longest_shut_s = 0.0
         self._knee_s, self._knee_pa = math.inf, 0.0
         self._lowest = math.inf
-        self._kink.forget()
+        for kink in self._kinks:
+            kink.forget()
         self._base.forget()
         self._rejoin_s = -math.inf
         self._rejoin_lift = 0.0
+        self._rejoined_rise: Rise | None = None
         self._fall.stop()
         self._falls_s.clear()
         self._shut_rise.clear()
@@ -237,6 +243,7 @@ class ChamberWatch:
         return self._accepted[-1] if self._accepted else None
 
     def _begin_shut(self, now: float) -> None:
+        self._rejoined_rise = None
         self._shut_told_s = self._shut_high_s = now
         self._shut_level = math.inf if self.level_pa is None else self.level_pa
         self._shut_high = -math.inf
@@ -263,6 +270,7 @@ class ChamberWatch:
             fit = None
         if fit is not None:
             self._fall.begin(now, fit.level_pa, fit.end_pa)
+        self._rejoined_rise = fit if rise is self._shut_rise else None
         return Risen(now, fit, doubt)
 
     @property
@@ -295,6 +303,9 @@ class ChamberWatch:
             elif mark == "pump_on":
                 self._pump_off = False
             elif mark == "pump_off":
+                if self._drawn_anew and now - self.pump_start_s < LATE_MARK_S:
+                    # It has just drawn the chamber down anew: the mark is late, of the venting before.
+                    continue
                 self._pump_off = True
                 level = self._recent[-1].mean_pa if self._recent else None
                 if (
@@ -362,6 +373,7 @@ class ChamberWatch:
             if block.end_s > since_s:
                 self._note_pace(before, block)
         self.pump_start_s = since_s
+        self._drawn_anew = self.phase in ("venting", "soaking")
         self.air_expected = False
         self._vacuum = True
         self._rise = []
@@ -429,14 +441,19 @@ class ChamberWatch:
             yield from self._watch_fall(block, noise)
         level = sorted(self._accepted)[len(self._accepted) // 2] if self._accepted else block.mean_pa
         if self._shut and not self._air_shut:
-            self._kink.clear()
+            self._clear_kinks()
             yield from self._watch_shut(time_s, block, before, level, noise)
             return
         if self._returning:
             yield from self._watch_return(block, before, noise)
             return
         self._watch_switch(block, noise)
-        rising = self._kink.add(block, noise)
+        if self._rejoined_rise is not None:
+            yield from self._watch_rejoined(time_s, block, self._rejoined_rise, noise)
+        short, long = (kink.add(block, noise) for kink in self._kinks)
+        # What a coarser gauge shows late; over so long, weather and a base that wanders rise as well.
+        patient = self.gauge.resolution_pa > FINE_PA and self.context.gauge_kind not in ("gauge", "vacuum")
+        rising = short or (long if patient else None)
         if self._rise:
             yield from self._follow_rise(time_s, block, rising)
             return
@@ -452,6 +469,26 @@ class ChamberWatch:
             yield from self._watch_straight(time_s, block, rising)
         yield from self._accept(time_s, block)
 
+    def _clear_kinks(self) -> None:
+        for kink in self._kinks:
+            kink.clear()
+
+    def _watch_rejoined(self, time_s: float, block: Block, rise: Rise, noise: float) -> Iterator[Seen]:
+        """It was told that the pump draws again: does the pressure come down, or go on rising as before?"""
+        after_s = block.mid_s - self._rejoin_s
+        lift = max(rise.end_pa - rise.level_pa, 0.0)
+        went_on = (block.mean_pa - rise.end_pa) / max(after_s, 1.0)
+        plain = lift > 8 * noise and rise.mean_pa_s > 5 * math.sqrt(rise.mean_variance)
+        over = self._stopped_pump or self._lost or after_s > REJOINED_LATEST_S
+        if not plain or over or block.mean_pa < rise.end_pa - max(3 * noise, 0.2 * lift):
+            self._rejoined_rise = None
+        elif after_s >= REJOINED_S and 0.5 < went_on / rise.mean_pa_s < 2.0 and went_on * after_s > 4 * noise:
+            self._rejoined_rise = None
+            if not self._rise:
+                self._rise = [b for b in self._recent if b.end_s >= rise.start_s]
+                self._rise_level = rise.level_pa
+            yield from self._pump_has_stopped(time_s)
+
     def _watch_fall(self, block: Block, noise: float) -> Iterator[Seen]:
         constant = self._fall.add(block.mid_s, block.mean_pa, noise)
         if constant is None or not 1.0 < constant < 600.0:
@@ -464,9 +501,11 @@ class ChamberWatch:
         """The pressure turns upwards right after the pump-down, high above what a pump that draws would reach."""
         if not self._knee_s <= block.end_s <= self._knee_s + 420.0:
             return
-        self._lowest = min(self._lowest, block.mean_pa)
+        # Of the last three, for a wild reading is no climb.
+        shown = median(b.mean_pa for b in list(self._recent)[-3:])
+        self._lowest = min(self._lowest, shown)
         high = self._lowest - self._base.zero_pa > max(SWITCH_PA, 4 * self.gauge.resolution_pa)
-        if high and block.mean_pa - self._lowest > max(8 * noise + self.gauge.step_pa, 0.015 * abs(self._lowest)):
+        if high and shown - self._lowest > max(8 * noise + self.gauge.step_pa, 0.015 * abs(self._lowest)):
             self._switched = True
 
     def _watch_return(self, block: Block, before: Block | None, noise: float) -> Iterator[Seen]:
@@ -629,7 +668,7 @@ class ChamberWatch:
         rise, air = self._rise, self._lost
         stopped, self._stopped_pump, self._lost, self._air_shut = self._stopped_pump, False, False, False
         self._rise = []
-        self._kink.clear()
+        self._clear_kinks()
         top = max(range(len(rise)), key=lambda i: rise[i].mean_pa)
         lasted = rise[top].end_s - rise[0].end_s
         self._cautions.over("pump_stopped", "vent_before_pump_off", "vacuum_lost")

@@ -27,7 +27,7 @@ from typing import Final, Literal
 
 from lastbubble.pipeline.blocks import Block
 
-__all__ = ["SHAPE_S", "Kink", "Rising", "Shape", "shape_of"]
+__all__ = ["LONG_WINDOW_S", "SHAPE_S", "WINDOW_S", "Kink", "Rising", "Shape", "shape_of"]
 
 Shape = Literal["unclear", "levels_off", "straight", "steepens", "jump"]
 
@@ -84,9 +84,10 @@ class Rising:
     lift_pa: float
 
 
-#: What is fitted as the rise, and the level before it that it is held against [s].
-_WINDOW_S: Final = 150.0
-_BEFORE_S: Final = 300.0
+#: What is fitted as the rise [s]; the level before it that it is held against is twice as long.
+WINDOW_S: Final = 150.0
+#: ... and where the gauge shows too little of a rise in so short a time.
+LONG_WINDOW_S: Final = 400.0
 #: Climbs that this level has shown by itself (bubbles in trains, the base's wander) count for so long [s], and a rise
 #: has to be so many times higher than the highest of them.
 _MEMORY_S: Final = 2700.0
@@ -94,10 +95,14 @@ _CLIMBS: Final = 2.5
 
 
 class Kink:
-    """Feed it the blocks of the pumped level, risen or not, in their order; `rising` after each."""
+    """Feed it the blocks of the pumped level, risen or not, in their order (`add`).
 
-    def __init__(self) -> None:
-        self._blocks: deque[Block] = deque(maxlen=64)
+    window_s : over which a rise is looked for
+    """
+
+    def __init__(self, window_s: float = WINDOW_S) -> None:
+        self._window_s = window_s
+        self._blocks: deque[Block] = deque(maxlen=160)
         self._climbs: deque[tuple[float, float]] = deque(maxlen=400)
 
     def clear(self) -> None:
@@ -115,9 +120,9 @@ class Kink:
         blocks.append(block)
         now_s = block.end_s
         spacing = (now_s - blocks[0].end_s) / max(len(blocks) - 1, 1)
-        window = max(_WINDOW_S, 4.2 * spacing)
+        window = max(self._window_s, 4.2 * spacing)
         new = [b for b in blocks if now_s - b.end_s < window]
-        before = [b for b in blocks if window <= now_s - b.end_s < window + max(_BEFORE_S, 2 * window)]
+        before = [b for b in blocks if window <= now_s - b.end_s < 3 * window]
         if len(new) < 4 or len(before) < 3:
             return None
         middle_s, mean_pa, pace = _line(new)
@@ -135,7 +140,9 @@ class Kink:
         if min(_line(first)[2], _line(second)[2]) < 0.45 * pace - doubt or _line(second)[2] > 1.8 * pace + doubt:
             return None
         level = sum(b.mean_pa for b in before[-10:]) / len(before[-10:])
-        since_s = middle_s - max(mean_pa - level, 0.0) / pace
+        # Out of a level that was falling the line points too far back: it was still down in its lowest block.
+        lowest = min((*before, *new), key=lambda b: b.mean_pa)
+        since_s = max(middle_s - max(mean_pa - level, 0.0) / pace, lowest.end_s)
         top = mean_pa + 0.5 * climb
         return Rising(since_s, pace, top - level)
 
