@@ -10,6 +10,7 @@ from itertools import pairwise
 import pytest
 
 from lastbubble.context import Context
+from lastbubble.pipeline.chamber_watch import ChamberWatch, Level
 from lastbubble.pipeline.degassing import SURE, ChamberModel
 from lastbubble.pipeline.release import EndJudge, Verdict
 from lastbubble.records import Caution, Event, Forecast, Record, Sample
@@ -296,6 +297,18 @@ def test_a_wild_reading_after_the_pump_down_does_not_hide_a_base_that_is_too_hig
         pressure = 5000.0 if t == 400 else 101325.0 * math.exp(-t / 15.0) + 4000.0 + math.sin(12.9898 * t * t)
         said += model.feed(Sample(float(t), round(pressure)))
     assert "base_pressure_high" in causes(said)
+
+
+def test_a_fall_too_quick_to_follow_leaves_a_level_at_once() -> None:
+    """A small chamber is down again within a block: what the rise left is over, however slow the pump-down looked."""
+    watch = ChamberWatch(Context(barometer_pa=101325.0))
+    levels: list[float] = []
+    for t in range(3200):
+        drawn_pa = 101325.0 * math.exp(-t / 15.0) + 3000.0 + 200.0 * math.exp(-t / 90.0)
+        risen_pa = float(t - 2400) if 2400 <= t < 2600 else 0.0
+        sample = Sample(float(t), round(drawn_pa + risen_pa + 3 * math.sin(12.9898 * t * t)), isolated=2400 <= t < 2600)
+        levels += [seen.block.end_s for seen in watch.feed(sample) if isinstance(seen, Level)]
+    assert min(end_s for end_s in levels if end_s > 2600) < 2660
 
 
 def test_the_soak_is_over_after_its_time() -> None:

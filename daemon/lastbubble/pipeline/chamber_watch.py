@@ -162,7 +162,6 @@ class ChamberWatch:
         self._shut_told_s = self._shut_high_s = 0.0
         self._shut_level, self._shut_high = math.inf, -math.inf
         self._shut_rise = RiseRecorder()
-        self._fall = FallRecorder()
         self._falls_s: deque[float] = deque(maxlen=8)
         self._vacuum = self._drawn_anew = False
         self._rise: list[Block] = []
@@ -194,7 +193,7 @@ class ChamberWatch:
         self._rejoin_s = -math.inf
         self._rejoin_lift = 0.0
         self._rejoined_rise: Rise | None = None
-        self._fall.stop()
+        self._fall = FallRecorder()
         self._falls_s.clear()
         self._shut_rise.clear()
         self._accepted: deque[float] = deque(maxlen=12)
@@ -269,7 +268,7 @@ class ChamberWatch:
             # It fell: whatever was told, the pump was drawing.
             fit = None
         if fit is not None:
-            self._fall.begin(now, fit.level_pa, fit.end_pa)
+            self._fall.begin(now, fit)
         self._rejoined_rise = fit if rise is self._shut_rise else None
         return Risen(now, fit, doubt)
 
@@ -491,6 +490,7 @@ class ChamberWatch:
 
     def _watch_fall(self, block: Block, noise: float) -> Iterator[Seen]:
         constant = self._fall.add(block.mid_s, block.mean_pa, noise)
+        self._lag_s = min(self._lag_s, self._fall.at_most_s)
         if constant is None or not 1.0 < constant < 600.0:
             return
         self._falls_s.append(constant)

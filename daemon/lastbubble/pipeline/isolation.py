@@ -154,21 +154,22 @@ def _least_squares(
 class FallRecorder:
     """The pump draws down again what rose: an exponential with the chamber's time constant, volume over speed, at the
     pressure that matters. A pump-down cannot show it, since hose and pump give less the lower the pressure.
+
+    at_most_s : what the time constant cannot be more than, where the last fall was too quick to be followed
     """
 
     def __init__(self) -> None:
+        self.at_most_s = math.inf
         self._level_pa = self._lift_pa = 0.0
         self._points: list[tuple[float, float]] = []
         self._begun_s: float | None = None
+        self._top_s = 0.0
 
-    def begin(self, now_s: float, level_pa: float, top_pa: float) -> None:
-        """A rise from `level_pa` to `top_pa` has ended."""
-        self._begun_s, self._level_pa, self._lift_pa = now_s, level_pa, top_pa - level_pa
+    def begin(self, now_s: float, rise: Rise) -> None:
+        """The rise has ended."""
+        self._begun_s, self._level_pa, self._lift_pa = now_s, rise.level_pa, rise.end_pa - rise.level_pa
+        self._top_s = rise.end_s
         self._points.clear()
-
-    def stop(self) -> None:
-        """Something else happens."""
-        self._begun_s = None
 
     def add(self, time_s: float, pa: float, noise_pa: float) -> float | None:
         """The time constant [s] once it has fallen far enough; None before, and where it cannot be told."""
@@ -183,6 +184,10 @@ class FallRecorder:
             points.append((time_s, lift))
             return None
         self._begun_s = None
+        if len(points) < 2 and self._lift_pa > 12 * noise_pa and 0 < time_s - self._top_s < LONGEST_FALL_S:
+            left = max(abs(lift), 2 * noise_pa) / self._lift_pa
+            if left < 0.5:
+                self.at_most_s = min(self.at_most_s, (time_s - self._top_s) / -math.log(left))
         # The first block may hold the valve's stroke.
         points = points[1:] if len(points) > 3 else points
         if len(points) < 2 or points[0][1] < 12 * noise_pa or lift > 0.5 * points[0][1]:
