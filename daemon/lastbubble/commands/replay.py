@@ -5,12 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from typing import Final
 
 from lastbubble.context import Context, context_from_header
 from lastbubble.errors import BadInput, LogError
 from lastbubble.records import Caution, Event, Forecast, Record, Stage, Trip, record_line
 
 SUMMARY = "run a log through the pipeline and print the record stream"
+
+#: A stage that began so long before it was said is dated in words [s].
+HINDSIGHT_S: Final = 300.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -81,7 +85,10 @@ def in_words(record: Record) -> str:
     head = f"{clock_text(record.t):>9}  {record.kind:<8}  "
     match record:
         case Stage():
-            return head + record.stage.replace("_", " ")
+            name = head + record.stage.replace("_", " ")
+            if record.since is None or record.t - record.since < HINDSIGHT_S:
+                return name
+            return f"{name} since {clock_text(record.since)}, as is seen only now"
         case Event():
             sure = "" if record.sure is None else f", {record.sure:.0%} sure"
             basis = f", by {record.basis}" if record.basis else ""

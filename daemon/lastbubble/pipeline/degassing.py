@@ -83,10 +83,13 @@ class ChamberModel:
     """One batch's chamber side. `feed` takes samples of rising time and returns what is said at each.
 
     phase : idle, pump_down, degassing, still, venting or soaking;  phase_since_s : when it began (seconds of the log)
+    unsaid_stop_s : air was let in before it could be called, and by then the bubbles had more likely than not stopped:
+        since when (seconds of the log); None otherwise
     """
 
     def __init__(self, context: Context) -> None:
         self.context = context
+        self.unsaid_stop_s: float | None = None
         self._watch = ChamberWatch(context)
         self._gauge = self._watch.gauge
         self._earlier_s = stops_from(context.history)
@@ -129,6 +132,7 @@ class ChamberModel:
     # ------------------------------------------------------------------ feeding
 
     def _new_pumpdown(self) -> None:
+        self.unsaid_stop_s = None
         judge, self._judge = self._judge or self._kept, None
         aired_s = self._watch.pump_start_s - self._last_level_s
         self._kept = judge if aired_s < SAME_BATCH_S and self._degassing else None
@@ -157,6 +161,7 @@ class ChamberModel:
         """What this sample lets us say."""
         said: list[Record] = []
         time_s = sample.time_s
+        before = self.phase
         if sample.isolated is not None:
             self._shut = sample.isolated
             self._valve = True
@@ -184,7 +189,17 @@ class ChamberModel:
                 said.append(seen)
             self._watch.air_expected = self._verdict is not None and self._verdict.stopped > LIKELY
         self._now_s = time_s - self._watch.log_s(0.0)
+        if before == "degassing" and self.phase in ("venting", "soaking") and self._judge is not None:
+            self._look_back(self._judge)
         return said
+
+    def _look_back(self, judge: EndJudge) -> None:
+        """It was never sure enough to be called, and air is let in: which stage was it, more likely than not?"""
+        vented_s = self._watch.phase_since_s
+        verdict = judge.verdict(vented_s)
+        if verdict is None or verdict.stopped < 0.5 or self._held or not self._shows(verdict.seen):
+            return
+        self.unsaid_stop_s = self._log_s(min(max(verdict.since_s, self._pump_start_s), vented_s))
 
     def _log_s(self, now_s: float) -> float:
         return self._watch.log_s(now_s)

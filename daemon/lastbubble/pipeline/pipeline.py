@@ -82,6 +82,10 @@ class Pipeline:
             self._oven.phase_since_s,
         )
         if stage is not None:
+            unsaid_s = self._chamber.unsaid_stop_s
+            if before == "degassing" and stage in ("venting", "soaking") and unsaid_s is not None:
+                # Nobody could be told in time, but the record is dated as well as hindsight allows.
+                said.append(Stage(sample.time_s, "still", unsaid_s))
             said.append(Stage(sample.time_s, stage, self._tracker.since_s))
             if before == "finished":
                 self._begin_next()
