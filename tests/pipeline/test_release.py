@@ -90,6 +90,21 @@ def test_earlier_batches_of_this_station_sharpen_the_forecast() -> None:
     assert widths[1] < 0.6 * widths[0]
 
 
+def test_rises_seen_again_replace_what_was_told_first() -> None:
+    """The newest are revised, an older one stays; the verdict is that of a judge who was told so at once."""
+    told, revised = EndJudge(0.0, 20.0), EndJudge(0.0, 20.0)
+    for judge, late in ((told, 0.25), (revised, 0.9)):
+        levels(judge, 9000.0, 3600.0)
+        judge.rise(1000.0, 0.3, 0.015**2)
+        for time_s in (1400.0, 2300.0):
+            judge.rise(time_s, late, 0.03**2)
+    revised.revise([(0.25, 0.03**2), (0.25, 0.03**2)])
+    assert verdict(revised, 3600.0) == verdict(told, 3600.0)
+    told.revise([])
+    told.revise([(7.0, 1.0)] * 3 + [(0.3, 0.015**2), (0.25, 0.03**2), (0.25, 0.03**2)])
+    assert verdict(revised, 3600.0) == verdict(told, 3600.0)
+
+
 def test_a_burst_does_not_make_an_end() -> None:
     calm, rocked = EndJudge(0.0, 20.0), EndJudge(0.0, 20.0)
     levels(calm, 9000.0, 4800.0)

@@ -241,6 +241,15 @@ class ChamberWatch:
         """The newest block that belonged to the level; None before the knee."""
         return self._accepted[-1] if self._accepted else None
 
+    @property
+    def block_noise_pa(self) -> float:
+        """How unsure the mean of a usual block is [Pa]."""
+        return math.sqrt(self.gauge.mean_variance(max(round(self._per_block), 1)))
+
+    def _median_level(self) -> float | None:
+        """Of the last blocks that belonged to the level; None before the knee."""
+        return sorted(self._accepted)[len(self._accepted) // 2] if self._accepted else None
+
     def _begin_shut(self, now: float) -> None:
         self._rejoined_rise = None
         self._shut_told_s = self._shut_high_s = now
@@ -257,7 +266,7 @@ class ChamberWatch:
 
     def _end_rise(self, now: float, rise: RiseRecorder, doubt: float) -> Risen:
         """The pump draws again: fit what rose."""
-        fit = rise.fit(math.sqrt(self.gauge.mean_variance(max(round(self._per_block), 1))))
+        fit = rise.fit(self.block_noise_pa, self._median_level())
         steep = self._shut_high - self._shut_level > max(STEEP_PA, 20 * self.gauge.resolution_pa)
         if fit is None and rise is self._shut_rise and self._column and steep:
             fit = short_rise(self._shut_told_s, self._shut_high_s, self._shut_level, self._shut_high)
@@ -438,7 +447,8 @@ class ChamberWatch:
         noise = self._noise(block)
         if not self._shut:
             yield from self._watch_fall(block, noise)
-        level = sorted(self._accepted)[len(self._accepted) // 2] if self._accepted else block.mean_pa
+        level = self._median_level()
+        level = block.mean_pa if level is None else level
         if self._shut and not self._air_shut:
             self._clear_kinks()
             yield from self._watch_shut(time_s, block, before, level, noise)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import dataclass
 from typing import Any, Final
 
 from lastbubble.context import Context
@@ -15,8 +16,10 @@ from lastbubble.pipeline.batch_history import stops_from
 from lastbubble.pipeline.blocks import Block
 from lastbubble.pipeline.chamber_watch import BLOCK_S, ChamberWatch, Glance, Knee, Lag, Level, Phase, PumpDown, Risen
 from lastbubble.pipeline.gauge import COARSE_PA
+from lastbubble.pipeline.isolation import Rise
 from lastbubble.pipeline.isolation_prompt import FINE_PA, isolation_prompt
-from lastbubble.pipeline.release import EndJudge, Verdict
+from lastbubble.pipeline.release import KEPT_RISES, EndJudge, Verdict
+from lastbubble.pipeline.rise_series import comparable
 from lastbubble.records import Event, Forecast, Record, Sample
 
 __all__ = ["BLOCK_S", "ChamberModel", "Phase"]
@@ -74,9 +77,19 @@ CLOSE_SHARE: Final = 0.015
 SEEN_SD: Final = 3.0
 SEEN_PA: Final = 1.0
 #: What a rise differs by from the next without a reason, relative: the valve's stroke, the room's temperature.
-RISE_ERROR: Final = 0.02
+RISE_ERROR: Final = 0.01
 #: How unsure it is that the level's drift is the gauge's or the room's, relative.
 DRIFT_DOUBT: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class _KeptRise:
+    """A rise, how much of its pace may not be the chamber's own, and what the level drifted by then [Pa/s]."""
+
+    rise: Rise
+    doubt: float
+    drift_pa_s: float
+    drift_variance: float
 
 
 class ChamberModel:
@@ -150,6 +163,7 @@ class ChamberModel:
         self._highest, self._newest, self._first_level = -math.inf, 0.0, 0.0
         self._newest_variance = 0.0
         self._held = False
+        self._risen: list[_KeptRise] = []
         self._rises: list[tuple[float, float, float]] = []
         self._lately: deque[tuple[float, float, float]] = deque(maxlen=8)
 
@@ -240,16 +254,27 @@ class ChamberModel:
         fit, judge = risen.rise, self._judge
         if fit is None or judge is None or self.phase not in ("degassing", "still"):
             return
-        slope = fit.mean_pa_s
         # What gauge and room drift, and the level shows, they drift during the rise as well.
-        drift, drift_variance = self._drift_pa_s()
-        variance = fit.mean_variance + (RISE_ERROR * slope) ** 2 + (risen.doubt * slope) ** 2 + drift_variance
-        slope -= drift
-        judge.rise(fit.middle_s, slope, variance)
-        self._rises.append((fit.middle_s, slope, variance))
-        del self._rises[:-60]
+        self._risen.append(_KeptRise(fit, risen.doubt, *self._drift_pa_s()))
+        del self._risen[:-KEPT_RISES]
+        judge.rise(fit.middle_s, fit.mean_pa_s, fit.mean_variance)
+        # Every further rise tells more of what all have in common, and so of the earlier ones.
+        self._rises = self._compared()
+        judge.revise([(pa_s, variance) for _, pa_s, variance in self._rises])
         if self.phase == "degassing" and self._verdict is not None:
             self._judge_now(time_s, risen.now_s, judge, said)
+
+    def _compared(self) -> list[tuple[float, float, float]]:
+        """All rises: middle, pace and variance [s, Pa/s, (Pa/s)^2]."""
+        paces = comparable([one.rise for one in self._risen], self._watch.block_noise_pa)
+        return [
+            (
+                one.rise.middle_s,
+                pa_s - one.drift_pa_s,
+                variance + (RISE_ERROR * pa_s) ** 2 + (one.doubt * pa_s) ** 2 + one.drift_variance,
+            )
+            for one, (pa_s, variance) in zip(self._risen, paces, strict=True)
+        ]
 
     def _drift_pa_s(self) -> tuple[float, float]:
         """How fast the level has moved of late, and how unsure that is [Pa/s, (Pa/s)^2]; 0 while there are too few."""

@@ -40,7 +40,7 @@ class Rise:
         next by, whichever of them happened to show its bend [Pa/s]
     vapour_pa, vapour_s : height and time constant of a saturating part, 0 when the data do not ask for one
     level_pa : pressure when it was shut;  end_pa : when it was opened
-    rms_pa : residual of the fit
+    rms_pa : residual of the fit;  points : what was fitted, as (seconds since it was shut, Pa)
     """
 
     start_s: float
@@ -54,6 +54,7 @@ class Rise:
     level_pa: float
     end_pa: float
     rms_pa: float
+    points: tuple[tuple[float, float], ...] = ()
 
     @property
     def middle_s(self) -> float:
@@ -67,13 +68,18 @@ def short_rise(start_s: float, end_s: float, level_pa: float, high_pa: float) ->
     return Rise(start_s, end_s, mean, variance, mean, variance, 0.0, 0.0, level_pa, high_pa, 0.0)
 
 
-def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: float) -> Rise | None:
-    """Fit one rise. times_s, pressures_pa : (n,), n >= 5, over 45 s at least; noise_pa : of one value.
+def fit_rise(
+    times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: float, level_pa: float | None = None
+) -> Rise | None:
+    """Fit one rise. times_s, pressures_pa : (n,), n >= 5, over 45 s at least; noise_pa : of one value; level_pa : where
+    it rose from, None for the first value.
 
     None when there is too little of it. The variance of the slope is never below what `noise_pa` allows, and grows with
     a residual that the fit leaves.
     """
     start = times_s[0] if times_s else 0.0
+    if level_pa is not None and len(times_s) > 4:
+        start = _onset_s(times_s, pressures_pa, noise_pa, level_pa)
     kept = [(t, p) for t, p in zip(times_s, pressures_pa, strict=True) if t - start >= SETTLE_S]
     if len(kept) < 4 or kept[-1][0] - kept[0][0] < LEAST_S - SETTLE_S:
         return None
@@ -116,7 +122,24 @@ def fit_rise(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: 
         level_pa=pressures_pa[0],
         end_pa=ys[-1],
         rms_pa=math.sqrt(rss / count),
+        points=tuple((t - start, p) for t, p in kept),
     )
+
+
+def _onset_s(times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: float, level_pa: float) -> float:
+    """When it left its level: the line through the first three values that are plainly above, led back to it. Values
+    are means over some seconds, and the first may hold both.
+    """
+    first = next((i for i, p in enumerate(pressures_pa) if p > level_pa + 6 * noise_pa), None)
+    if first is None or first + 2 >= len(times_s):
+        return times_s[0]
+    times, values = times_s[first : first + 3], pressures_pa[first : first + 3]
+    pace = (values[2] - values[0]) / (times[2] - times[0])
+    if pace <= 0:
+        return times_s[0]
+    back_s = (sum(values) / 3 - level_pa) / pace
+    before_s = times_s[first - 1] if first else times_s[0] - (times_s[1] - times_s[0])
+    return min(max(times[1] - back_s, before_s), times[0])
 
 
 def _criterion(rss: float, count: int, parameters: int, noise: float) -> float:
@@ -217,8 +240,8 @@ class RiseRecorder:
             self._times = [0.5 * (a + b) for a, b in zip(self._times[::2], self._times[1::2], strict=False)]
             self._pressures = [0.5 * (a + b) for a, b in zip(self._pressures[::2], self._pressures[1::2], strict=False)]
 
-    def fit(self, noise_pa: float) -> Rise | None:
-        """The rise so far; None when there is too little of it.
+    def fit(self, noise_pa: float, level_pa: float | None = None) -> Rise | None:
+        """The rise so far; None when there is too little of it. level_pa : where it rose from, None if unknown.
 
         What was told too early or too late is cut off: before the pressure leaves its level, and after its top.
         """
@@ -232,7 +255,7 @@ class RiseRecorder:
         first = next((i for i, value in enumerate(values) if value > risen), 1) - 1
         if values[top] <= values[0] + 2 * CUT * noise_pa:
             first = 0
-        return fit_rise(times[first : top + 1], values[first : top + 1], noise_pa)
+        return fit_rise(times[first : top + 1], values[first : top + 1], noise_pa, level_pa)
 
     def clear(self) -> None:
         self._times.clear()

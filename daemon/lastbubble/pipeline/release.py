@@ -12,6 +12,7 @@ log's first sample.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Final
@@ -22,7 +23,7 @@ import numpy.typing as npt
 from lastbubble.pipeline.release_fit import Fits, Level, NoiseSearch, Rise, fit, usual_wander_pa
 from lastbubble.pipeline.release_laws import Laws, laws
 
-__all__ = ["EndJudge", "Verdict"]
+__all__ = ["KEPT_RISES", "EndJudge", "Verdict"]
 
 Array = npt.NDArray[np.float64]
 
@@ -152,6 +153,12 @@ class EndJudge:
         """Shut off from the pump the pressure rose by `pa_s` (gas and leak), with its variance, around `time_s`."""
         self._rises.append(Rise(time_s - self._start_s, pa_s, variance))
         del self._rises[:-KEPT_RISES]
+
+    def revise(self, paces: Sequence[tuple[float, float]]) -> None:
+        """The last rises, seen again in the light of what came after: pace and variance of each, the newest last."""
+        count = min(len(paces), len(self._rises))
+        for place, (pa_s, variance) in enumerate(paces[len(paces) - count :], len(self._rises) - count):
+            self._rises[place] = self._rises[place]._replace(pa_s=pa_s, variance=variance)
 
     def saw_lag(self, time_constant_s: float) -> None:
         """The fall after a rise has shown the time constant, within some tens of percent."""
