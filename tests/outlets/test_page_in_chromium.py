@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -375,6 +376,24 @@ def test_without_scripts_the_page_says_and_does_everything(site: Site, opened: O
         with page.expect_navigation():
             page.get_by_role("button", name=button).first.tap()
         assert site.source.asked[-1] == asked
+
+
+def test_a_photo_is_added_by_a_finger_without_scripts(shelf: Site, opened: Opener, tmp_path: Path) -> None:
+    # Too large for one piece, and one that is refused while most of it is still to come.
+    photo, text = tmp_path / "IMG 7.jpg", tmp_path / "page.jpg"
+    photo.write_bytes(b"\xff\xd8\xff\xe0" + bytes(6_000_000))
+    text.write_bytes(b"no photo " * 900_000)
+    page = opened(PHONE, scripts=False).open(shelf.url("/batch/1"))
+    page.get_by_text("Add a photo").tap()
+    page.get_by_label("What it shows").fill("before <the> resin")
+    for chosen, words in ((text, "is no photo, whatever its name says"), (photo, "Kept at")):
+        page.locator("#photo-photo").set_input_files(chosen)
+        page.locator("#photo-photo").locator("xpath=ancestor::form").get_by_text("Keep it").tap()
+        page.get_by_text(words).first.wait_for()
+        if chosen is text:
+            shot(page, "photo-refused", whole=True)
+            assert page.get_by_label("What it shows").input_value() == "before <the> resin"
+    assert page.get_by_text(re.compile(r"Photo: .*batch-1-[0-9a-f]{16}\.jpg before <the> resin")).is_visible()
 
 
 def test_a_page_that_scripts_may_not_enter(site: Site, opened: Opener) -> None:

@@ -7,8 +7,9 @@ Rules
   this very page, also on the loopback, where the Host must be one of the loopback's names: that is what keeps other
   sites in the same browser out.
 - A slow or stalled caller holds up nobody: the live stream keeps one message a caller (the latest), bodies are small
-  and must come within seconds, who asks nothing is let go, and there are at most `MOST_LISTENERS` live streams and
-  `MOST_CALLERS` connections, so that no crowd takes the files that the ledger needs.
+  and must come within seconds (a photo is larger, and goes to the card as it comes: `photos`), who asks nothing is
+  let go, and there are at most `MOST_LISTENERS` live streams and `MOST_CALLERS` connections, so that no crowd takes
+  the files that the ledger needs.
 - The cut waits behind nothing else that is asked here: it has a thread of its own. What takes long (curves, plans,
   reports) has its own threads too, so that a crowd that draws does not make the page of a person at the bench old;
   of those who wait for it, `MOST_HEAVY` are let in.
@@ -53,6 +54,7 @@ from lastbubble.outlets.page.compare import render_compare
 from lastbubble.outlets.page.curves import Curve, chart_rows, overlay_rows
 from lastbubble.outlets.page.forms import NOTHING, Refused
 from lastbubble.outlets.page.now import render_now
+from lastbubble.outlets.page.photos import PhotoPlace, PhotoRoute
 from lastbubble.outlets.page.view import bands, render_sign_in, texts
 from lastbubble.units import Display
 
@@ -120,6 +122,10 @@ class PageSource(Protocol):
         """A batch's report as HTML. Raises BadInput when there is no such batch."""
         ...
 
+    def photo(self, batch: int) -> PhotoPlace:
+        """A place for a photo of that batch. Raises BadInput for no such batch, and where there is no room."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class PageSettings:
@@ -166,10 +172,12 @@ class PageServer:
         self._guesses = 0
         self._book = BookPages(source, station, display, self._slowly)
         self._asking = Asking(lambda wanted: source.ask(wanted), self._off_loop, self._again, self._fresh_words, clock)
+        self._photos = PhotoRoute(source, self._carding, self._again, clock)
         self._guessing = asyncio.Lock()
         self._urgent = ThreadPoolExecutor(1, thread_name_prefix="page-cut")
         self._pool = ThreadPoolExecutor(3, thread_name_prefix="page")
         self._slow = ThreadPoolExecutor(2, thread_name_prefix="page-slow")
+        self._card = ThreadPoolExecutor(1, thread_name_prefix="page-photo")
         self._waiting = 0
         self._loop = asyncio.new_event_loop()
         self._thread: threading.Thread | None = None
@@ -208,7 +216,7 @@ class PageServer:
         if self._thread is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(10)
-        for pool in (self._pool, self._slow, self._urgent):
+        for pool in (self._pool, self._slow, self._urgent, self._card):
             pool.shutdown(wait=False, cancel_futures=True)
 
     async def _open(self) -> None:
@@ -227,6 +235,7 @@ class PageServer:
                 web.post("/sign-out", self._sign_out),
                 web.get("/static/{name}", self._static),
                 *self._book.routes(),
+                *self._photos.routes(),
             ]
         )
         self._runner = web.AppRunner(app, access_log=None, keepalive_timeout=20, shutdown_timeout=2)
@@ -271,6 +280,10 @@ class PageServer:
     async def _off_loop(self, work: Callable[[], Any], *, urgent: bool = False) -> Any:
         """Run what may take a moment beside the loop, so that no caller waits for another's."""
         return await self._loop.run_in_executor(self._urgent if urgent else self._pool, work)
+
+    async def _carding(self, work: Callable[[], Any]) -> Any:
+        """Run what writes a photo, one after the other, behind nobody and before nobody else."""
+        return await self._loop.run_in_executor(self._card, work)
 
     def addresses(self, method: str) -> list[str]:
         """What is answered to this method, as the router has it."""
