@@ -45,9 +45,9 @@ def see(path: str) -> web.Response:
     return web.Response(status=303, headers={"Location": path})
 
 
-def later(why: str, wait_s: float) -> web.Response:
-    """Sign in, but not yet."""
-    response = html(render_sign_in(f"{why} Try again in {wait_s:.0f} s."), 429)
+def later(why: str, wait_s: float, carried: Mapping[str, str], status: int = 429) -> web.Response:
+    """Sign in, but not yet. carried : what the page takes along"""
+    response = html(render_sign_in(f"{why} Try again in {wait_s:.0f} s.", carried), status)
     response.headers["Retry-After"] = str(int(wait_s) + 1)
     return response
 

@@ -22,6 +22,7 @@ import functools
 import gzip
 import json
 import logging
+import re
 import threading
 from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -49,7 +50,8 @@ from lastbubble.outlets.page.answers import (
 from lastbubble.outlets.page.asking import Asking, form_of
 from lastbubble.outlets.page.assets import asset, has_charts
 from lastbubble.outlets.page.auth import LONGEST, Brake, Sessions, check_password
-from lastbubble.outlets.page.book_routes import BookPages
+from lastbubble.outlets.page.book_routes import BookPages, back_to
+from lastbubble.outlets.page.carried import again, carried_with, typed_in, why_not
 from lastbubble.outlets.page.compare import render_compare
 from lastbubble.outlets.page.curves import Curve, chart_rows, overlay_rows
 from lastbubble.outlets.page.forms import NOTHING, Refused
@@ -308,7 +310,7 @@ class PageServer:
         caller = request.protocol
         self._busy.add(caller)
         try:
-            refused = self._refusal(request)
+            refused = await self._refusal(request)
             response = refused if refused is not None else await handler(request)
         except BadInput as exc:
             response = problem(request, 400, str(exc))
@@ -329,7 +331,7 @@ class PageServer:
             response.headers.update({k: v for k, v in HEADERS.items() if k not in response.headers})
         return response
 
-    def _refusal(self, request: web.Request) -> web.Response | None:
+    async def _refusal(self, request: web.Request) -> web.Response | None:
         host = urlsplit(f"//{request.host}").hostname or ""
         if not self._settings.password and host not in LOOPBACK | set(self._settings.names):
             return problem(
@@ -348,14 +350,25 @@ class PageServer:
             return None
         if self._sessions.holds(request.cookies.get(COOKIE, ""), self._clock.now()):
             return None
-        if request.method == "GET" and reads_pages(request):
+        if not reads_pages(request):
+            return problem(request, 401, "Sign in first.")
+        typed = await self._typed(request)
+        if not typed:
             return see("/sign-in")
-        why = (
-            "Sign in first."
-            if request.method == "GET"
-            else "Sign in first. What you typed is still there when you go back."
-        )
-        return problem(request, 401, why)
+        carried = carried_with(typed)
+        return html(render_sign_in(why_not(typed, bool(carried)), carried), 401)
+
+    @staticmethod
+    async def _typed(request: web.Request) -> dict[str, str]:
+        """What a form held that came without a session; of a photo only where it belongs, its file is not read."""
+        if request.method == "POST" and request.path == "/ask":
+            return await form_of(request)
+        photo = re.fullmatch(r"(/batch/\d{1,9})/photo", request.path)
+        if request.method == "POST" and photo is not None:
+            return {"ask": "batch_photo", "back": photo[1]}
+        if request.path == "/plan" and request.query:
+            return {**request.query, "ask": "plan", "back": "/plan"}
+        return {}
 
     async def _sign_in_page(self, _: web.Request) -> web.Response:
         return html(render_sign_in())
@@ -363,16 +376,18 @@ class PageServer:
     async def _sign_in(self, request: web.Request) -> web.StreamResponse:
         caller = request.remote or "?"
         form = await form_of(request)
+        typed = typed_in(form)
+        carried = carried_with(typed)
         password = form.get("password", "")[: LONGEST + 1]
         if self._guesses >= MOST_GUESSES:
-            return later("Too many sign in at once.", 5.0)
+            return later("Too many sign in at once.", 5.0, carried)
         self._guesses += 1
         try:
             # One after the other: many at once would all be checked before the first wrong one counts.
             async with self._guessing:
                 wait = self._brake.wait_s(caller, self._clock.now())
                 if wait > 0:
-                    return later("Too many wrong passwords.", wait)
+                    return later("Too many wrong passwords.", wait, carried)
                 right = bool(self._settings.password) and await self._off_loop(
                     functools.partial(check_password, password, self._settings.password)
                 )
@@ -382,9 +397,12 @@ class PageServer:
             self._guesses -= 1
         if not right:
             log.warning("event=page_wrong_password caller=%s", caller)
-            return html(render_sign_in("That is not the password of this station."), 403)
+            return html(render_sign_in("That is not the password of this station.", carried), 403)
         self._brake.right(caller)
-        response = see("/")
+        try:
+            response = await self._back_with(typed)
+        except _TooMany:
+            return later("The station is busy drawing for others.", 5.0, carried, 503)
         response.set_cookie(
             COOKIE,
             self._sessions.begin(self._clock.now()),
@@ -395,6 +413,15 @@ class PageServer:
             max_age=30 * 86400,
         )
         return response
+
+    async def _back_with(self, typed: Mapping[str, str]) -> web.Response:
+        """The page of a form that came without a session, filled in; the station page where there was none."""
+        if not typed:
+            return see("/")
+        try:
+            return html(await self._again(back_to(typed.get("back", "")), again(typed)))
+        except BadInput:  # a batch that is not there
+            return see("/")
 
     async def _sign_out(self, request: web.Request) -> web.StreamResponse:
         self._sessions.end(request.cookies.get(COOKIE, ""))
