@@ -27,6 +27,7 @@ import threading
 from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from ipaddress import ip_address
 from typing import Any, Final, Protocol
 from urllib.parse import urlsplit
 
@@ -39,6 +40,7 @@ from lastbubble.outlets.page.answers import (
     PROBLEMS,
     html,
     later,
+    over_tls,
     packed,
     problem,
     reads_pages,
@@ -77,6 +79,9 @@ MOST_GUESSES: Final = 8
 CURVES_S: Final = 10.0
 BODY_BYTES: Final = 16384
 COOKIE: Final = "lastbubble"
+#: Over TLS it has a name that no browser lets plain HTTP set. And the one without can be set beside it: under one name,
+#: who signed in over TLS could not sign in by the plain address of the same host any more.
+SECURE_COOKIE: Final = f"__Host-{COOKIE}"
 
 HEADERS: Final[Mapping[str, str]] = {
     "Content-Security-Policy": (
@@ -133,6 +138,7 @@ class PageSource(Protocol):
 class PageSettings:
     """host, port : where to listen (port 0: any free one);  password : what `hash_password` gave, "" for none
     names : host names by which the page may be called on the loopback, besides its own
+    proxies : addresses of the proxies that are believed when they say that a browser came over TLS
     every_s : shortest time between two live updates, real time                                            [s]
     """
 
@@ -140,6 +146,7 @@ class PageSettings:
     port: int = 8087
     password: str = ""
     names: tuple[str, ...] = ()
+    proxies: tuple[str, ...] = ()
     every_s: float = 1.0
 
     def __post_init__(self) -> None:
@@ -164,6 +171,7 @@ class PageServer:
         self._display = display
         self._clock = clock
         self._source = source
+        self._proxies = frozenset(ip_address(text) for text in settings.proxies)
         self._sessions = Sessions()
         self._brake = Brake()
         self._listeners: set[asyncio.Queue[str]] = set()
@@ -348,7 +356,7 @@ class PageServer:
             return problem(request, 403, "The live stream is for this page only.")
         if not self._settings.password or request.path.startswith(("/static/", "/sign-in")):
             return None
-        if self._sessions.holds(request.cookies.get(COOKIE, ""), self._clock.now()):
+        if self._sessions.holds(self._session(request), self._clock.now()):
             return None
         if not reads_pages(request):
             return problem(request, 401, "Sign in first.")
@@ -369,6 +377,14 @@ class PageServer:
         if request.path == "/plan" and request.query:
             return {**request.query, "ask": "plan", "back": "/plan"}
         return {}
+
+    def _cookie(self, request: web.Request) -> tuple[str, bool]:
+        """The name of its session's cookie, and whether it is for TLS only."""
+        secure = over_tls(request, self._proxies)
+        return SECURE_COOKIE if secure else COOKIE, secure
+
+    def _session(self, request: web.Request) -> str:
+        return request.cookies.get(self._cookie(request)[0], "")
 
     async def _sign_in_page(self, _: web.Request) -> web.Response:
         return html(render_sign_in())
@@ -403,13 +419,14 @@ class PageServer:
             response = await self._back_with(typed)
         except _TooMany:
             return later("The station is busy drawing for others.", 5.0, carried, 503)
+        cookie, secure = self._cookie(request)
         response.set_cookie(
-            COOKIE,
+            cookie,
             self._sessions.begin(self._clock.now()),
             httponly=True,
             samesite="Strict",
             path="/",
-            secure=request.secure,
+            secure=secure,
             max_age=30 * 86400,
         )
         return response
@@ -424,9 +441,10 @@ class PageServer:
             return see("/")
 
     async def _sign_out(self, request: web.Request) -> web.StreamResponse:
-        self._sessions.end(request.cookies.get(COOKIE, ""))
+        self._sessions.end(self._session(request))
         response = see("/sign-in" if self._settings.password else "/")
-        response.del_cookie(COOKIE, path="/")
+        cookie, secure = self._cookie(request)
+        response.set_cookie(cookie, "", httponly=True, samesite="Strict", path="/", secure=secure, max_age=0)
         return response
 
     # -- what is ---------------------------------------------------------------------------------------------------
