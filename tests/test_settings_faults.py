@@ -575,6 +575,21 @@ BROKEN: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
             " a file",
         ),
     ),
+    "a proxy by its name": (
+        STATION + "page: {proxies: [proxy.lan]}\n",
+        (
+            "s.yaml:4: page.proxies[0] is 'proxy.lan'; allowed: an address in numbers, as 127.0.0.1 or fd00::2; "
+            "write the one address that the proxy itself asks from; a name could be another machine tomorrow",
+        ),
+    ),
+    "a proxy at no address": (
+        STATION + "page: {proxies: [127.0.0.1, 127.0.0.256]}\n",
+        (
+            "s.yaml:4: page.proxies[1] is '127.0.0.256'; allowed: an address in numbers, as 127.0.0.1 or fd00::2; "
+            "write the one address that the proxy itself asks from; a name could be another machine "
+            "tomorrow (127.0.0.256 is no address)",
+        ),
+    ),
     "a broker's password without a user": (
         STATION + "mqtt: {password: x}\n",
         (

@@ -209,6 +209,8 @@ def test_the_phone_is_told_what_was_written() -> None:
 def test_the_page_gets_its_own_defaults() -> None:
     server = pytest.importorskip("lastbubble.outlets.page.server")
     assert made(page={}).to_page() == server.PageSettings()
+    proxies = ["127.0.0.1", "fd00::2"]
+    assert made(page={"proxies": proxies}).to_page() == server.PageSettings(proxies=tuple(proxies))
 
 
 def test_words_are_the_rooms_own() -> None:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from lastbubble.book.asks import BOOK_ASKS
 from lastbubble.book.begin import header_of
 from lastbubble.book.keeper import Keeper
+from lastbubble.book.photos import Incoming, PhotoShelf
 from lastbubble.book.pieces import piece_of
 from lastbubble.book.planner import Planner
 from lastbubble.book.report import report_html
@@ -83,6 +84,7 @@ class Station:
         self.ledger: Ledger
         self.service: Service
         self.keeper: Keeper
+        self.photos: PhotoShelf
         self.planner: Planner
         self.resin: ResinWatch
         self._way = threading.local()
@@ -101,6 +103,11 @@ class Station:
                 lambda: self.service.batch_id,
                 planner=lambda fields: self.planner(fields),
                 settings=settings_copy(settings),
+            )
+            self.photos = PhotoShelf(
+                path.with_name("photos"),
+                lambda told: self._from_page(told, page=False),
+                settings.to_ledger().low_room_b,
             )
             self.planner = Planner(
                 self.ledger,
@@ -313,11 +320,20 @@ class Station:
         wanted = dict(request)
         if wanted.get("ask") == "mark":
             wanted["held"] = True
+        return self._from_page(wanted, page=True)
+
+    def _from_page(self, wanted: Mapping[str, Any], *, page: bool) -> dict[str, Any]:
+        """Asked on the page's way. page : the page itself tells what is asked, so it may ask only what is its own."""
         self._way.name = "page"
         try:
-            return self._desk.ask(wanted, page=True)
+            return self._desk.ask(dict(wanted), page=page)
         finally:
             self._way.name = "desk"
+
+    def photo(self, batch: int) -> Incoming:
+        """A place for a photo of that batch. Raises BadInput for no such batch, and where there is no room."""
+        self._row(batch)
+        return self.photos.coming(batch)
 
     def series(self, batch: int | None, points: int) -> dict[str, list[tuple[float, float | None]]]:
         """Thinned curves, each at its own times, extremes kept. Raises BadInput when there is no such batch."""

@@ -141,6 +141,15 @@ def test_photos_are_laid_in_when_they_can_be_read(ledger: Ledger, keeper: Keeper
     assert "<img" not in report_html(ledger, number, Display())
 
 
+def test_a_photo_as_phones_take_them_is_laid_in(ledger: Ledger, keeper: Keeper, tmp_path: Path) -> None:
+    number = fill(ledger)
+    for name, size_b in (("ordinary.png", 6_000_000), ("too large.png", 10_000_001)):
+        (tmp_path / name).write_bytes(PNG + bytes(size_b - len(PNG)))
+        keeper.answer("batch_photo", {"path": str(tmp_path / name), "note": name})
+    page = report_html(ledger, number, Display(), photos=True)
+    assert [of["alt"] for tag, of in tags(page).seen if tag == "img"] == ["ordinary.png"]
+
+
 def test_an_empty_batch_has_a_report_too(ledger: Ledger) -> None:
     from lastbubble.context import Context
     from tests.book.conftest import UTC_0

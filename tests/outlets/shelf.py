@@ -9,6 +9,7 @@ from typing import Any
 
 from lastbubble.book.begin import header_of
 from lastbubble.book.keeper import Keeper
+from lastbubble.book.photos import Incoming, PhotoShelf
 from lastbubble.book.plan import Awake
 from lastbubble.book.planner import Planner, PlanSettings
 from lastbubble.book.report import report_html
@@ -44,6 +45,7 @@ class Shelf(Told):
         self.keeper = Keeper(ledger, utc, open_batch, lambda fields: self.planner(fields))
         self.planner = Planner(ledger, utc, Context(soak_min=60.0), settings, open_batch, lots=self.keeper.lot_states)
         self._desk = Desk(self._answer)
+        self.photos = PhotoShelf(ledger.path.with_name("photos"), lambda told: self._desk.ask(dict(told)), 0)
 
     def _answer(self, name: str, fields: dict[str, Any]) -> dict[str, Any]:
         if name == "batch_begin":
@@ -89,8 +91,12 @@ class Shelf(Told):
             "story": [json.loads(stored.line) for stored in self.ledger.records(number)],
         }
 
+    def photo(self, batch: int) -> Incoming:
+        self.batch(batch)
+        return self.photos.coming(batch)
+
     def report(self, number: int) -> str:
         try:
-            return report_html(self.ledger, number, Display())
+            return report_html(self.ledger, number, Display(), photos=True)
         except LastbubbleError as exc:
             raise BadInput(str(exc)) from exc

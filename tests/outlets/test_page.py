@@ -16,6 +16,7 @@ from lastbubble.clock import RealClock
 from lastbubble.errors import BadInput
 from lastbubble.outlets.page.auth import Brake, Sessions, check_password, hash_password
 from lastbubble.outlets.page.curves import chart_rows
+from lastbubble.outlets.page.photos import PhotoPlace
 from lastbubble.outlets.page.server import BODY_BYTES, PageServer, PageSettings
 from lastbubble.outlets.page.view import MARK_BUTTONS, STAGE_WORDS, texts
 from lastbubble.records import MARKS, STAGES
@@ -53,6 +54,9 @@ class Source:
 
     def batches(self) -> list[dict[str, Any]]:
         return [{"id": 1, "name": "<b>slabs</b>", "opened_utc": "2026-03-01T12:00:00Z", "closed_utc": ""}]
+
+    def photo(self, batch: int) -> PhotoPlace:
+        raise BadInput(f"there is no batch {batch}")
 
     def report(self, number: int) -> str:
         raise BadInput(f"there is no batch {number}")

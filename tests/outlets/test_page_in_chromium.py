@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -14,6 +16,7 @@ from lastbubble.outlets.page.auth import hash_password
 from lastbubble.outlets.page.server import PageServer, PageSettings
 from lastbubble.units import Display
 from tests.book.conftest import SMALL, fill
+from tests.outlets.brokers import wait_for
 from tests.outlets.browser import DESKTOP, PHONE, Watched, axe_findings, chromium, shot
 from tests.outlets.moments import MOMENTS, Told
 from tests.outlets.shelf import Shelf
@@ -34,8 +37,15 @@ class Site:
     def __init__(self, password: str = "", source: Told | None = None) -> None:
         self.source = Told() if source is None else source
         stored = hash_password(password) if password else ""
-        settings = PageSettings(port=0, password=stored, every_s=0.05)
-        self.server = PageServer(settings, "demo-workshop", Display(), RealClock(), self.source)
+        self._settings = PageSettings(port=0, password=stored, every_s=0.05)
+        self.server = PageServer(self._settings, "demo-workshop", Display(), RealClock(), self.source)
+        self.server.start()
+
+    def restart(self) -> None:
+        """On the same port; nobody is signed in any more."""
+        self.server.close()
+        self._settings = replace(self._settings, port=self.server.port)
+        self.server = PageServer(self._settings, "demo-workshop", Display(), RealClock(), self.source)
         self.server.start()
 
     def url(self, path: str = "/") -> str:
@@ -377,6 +387,24 @@ def test_without_scripts_the_page_says_and_does_everything(site: Site, opened: O
         assert site.source.asked[-1] == asked
 
 
+def test_a_photo_is_added_by_a_finger_without_scripts(shelf: Site, opened: Opener, tmp_path: Path) -> None:
+    # Too large for one piece, and one that is refused while most of it is still to come.
+    photo, text = tmp_path / "IMG 7.jpg", tmp_path / "page.jpg"
+    photo.write_bytes(b"\xff\xd8\xff\xe0" + bytes(6_000_000))
+    text.write_bytes(b"no photo " * 900_000)
+    page = opened(PHONE, scripts=False).open(shelf.url("/batch/1"))
+    page.get_by_text("Add a photo").tap()
+    page.get_by_label("What it shows").fill("before <the> resin")
+    for chosen, words in ((text, "is no photo, whatever its name says"), (photo, "Kept at")):
+        page.locator("#photo-photo").set_input_files(chosen)
+        page.locator("#photo-photo").locator("xpath=ancestor::form").get_by_text("Keep it").tap()
+        page.get_by_text(words).first.wait_for()
+        if chosen is text:
+            shot(page, "photo-refused", whole=True)
+            assert page.get_by_label("What it shows").input_value() == "before <the> resin"
+    assert page.get_by_text(re.compile(r"Photo: .*batch-1-[0-9a-f]{16}\.jpg before <the> resin")).is_visible()
+
+
 def test_a_page_that_scripts_may_not_enter(site: Site, opened: Opener) -> None:
     """What people type is shown as they typed it, and the page's own rules forbid what would still get through."""
     watched = opened(PHONE)
@@ -416,6 +444,40 @@ def test_a_password_opens_the_page_in_this_browser_only(opened: Opener) -> None:
         page.get_by_role("button", name="Sign out").tap()
         page.wait_for_url("**/sign-in")
         first.sound()
+    finally:
+        site.server.close()
+
+
+@pytest.mark.parametrize("scripts", [False, True], ids=["without scripts", "with scripts"])
+def test_what_is_typed_outlives_the_session(opened: Opener, scripts: bool) -> None:
+    site = Site("correct horse")
+    source = site.source
+    try:
+        watched = opened(PHONE, scripts=scripts)
+        watched.expected = ("401", "ERR_", "/live")  # the session's end is what this is about
+
+        def sign_in() -> None:
+            page.get_by_label("Password of this station").fill("correct horse")
+            page.get_by_role("button", name="Sign in").tap()
+
+        page = watched.open(site.url())
+        sign_in()
+        page.get_by_label("Dial set to").fill("262")
+        site.restart()
+        if scripts:
+            page.wait_for_event("response", lambda told: told.url == site.url("/now.json") and told.status == 401)
+            page.wait_for_timeout(300)
+            assert page.url == site.url(), "what is typed is not left behind"
+        page.locator("form.dial").get_by_role("button").tap()
+        page.get_by_text("what you typed comes back").wait_for()
+        assert axe_findings(page) == [] if scripts else True
+        sign_in()
+        page.get_by_text("send it yourself").first.wait_for()
+        assert page.get_by_label("Dial set to").input_value() == "262"
+        assert not any(asked["ask"] == "mark" for asked in source.asked)
+        page.locator("form.dial").get_by_role("button").tap()
+        wait_for(lambda: any(asked["ask"] == "mark" for asked in source.asked), "it is sent by hand")
+        watched.sound()
     finally:
         site.server.close()
 

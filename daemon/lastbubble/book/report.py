@@ -17,6 +17,7 @@ from typing import Any, Final
 from lastbubble.book.drawing import Band, Curve, Moment, Shade, chart
 from lastbubble.book.keeping_words import CAUTIONS, event_words, stage_words
 from lastbubble.book.lots_view import span_words
+from lastbubble.book.photos import LARGEST_B
 from lastbubble.book.story import batch_book
 from lastbubble.context import context_from_header
 from lastbubble.errors import BadInput
@@ -28,7 +29,6 @@ from lastbubble.units import Display
 __all__ = ["report_html"]
 
 _POINTS: Final = 700
-_PHOTO_B: Final = 3_000_000
 _PHOTOS_B: Final = 12_000_000
 _PICTURES: Final = {".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
 _SHADES: Final = {
@@ -352,7 +352,7 @@ class _Page:
             path = Path(photo["path"])
             if self.photos and path.suffix.lower() in _PICTURES:
                 try:
-                    if path.stat().st_size <= min(_PHOTO_B, left):
+                    if path.stat().st_size <= min(LARGEST_B, left):
                         data = path.read_bytes()
                 except OSError:
                     data = b""  # moved or not ours to read: its path is told instead
@@ -444,7 +444,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
 def report_html(reader: Reader, batch: int, display: Display, *, photos: bool = False) -> str:
     """The page about this batch.
 
-    photos : lay pictures in (3 MB each, 12 MB in all), else their paths only
+    photos : lay pictures in (10 MB each, 12 MB in all), else their paths only
     Raises LastbubbleError when there is no such batch or the ledger cannot be read.
     """
     return _Page(reader, batch, display, photos).html()

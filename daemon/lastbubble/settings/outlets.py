@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ipaddress import ip_address
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -17,6 +18,25 @@ Host = Annotated[
         "a host name or an address, without scheme and port",
         "write such as localhost or broker.lan",
         253,
+    ),
+]
+
+
+def _numbered(text: str) -> None:
+    try:
+        ip_address(text)
+    except ValueError:
+        raise ValueError(f"{text} is no address") from None
+
+
+Address = Annotated[
+    str,
+    Text(
+        r"[0-9a-fA-F:.]+",
+        "an address in numbers, as 127.0.0.1 or fd00::2",
+        "write the one address that the proxy itself asks from; a name could be another machine tomorrow",
+        45,
+        _numbered,
     ),
 ]
 Port = Annotated[int, Count(1, 65535)]
@@ -128,6 +148,9 @@ class Page(Section):
     )
     password: PageHash | None = secret("what `lastbubble page password` printed: a hash, never the password", None)
     names: list[Host] = key("host names by which the page may be called besides its own, as behind a proxy", [])
+    proxies: list[Address] = key(
+        "addresses of proxies that are believed when they say (X-Forwarded-Proto) that a browser came over TLS", []
+    )
 
 
 class Metrics(Section):

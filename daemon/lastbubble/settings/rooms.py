@@ -300,7 +300,13 @@ def page(settings: Settings) -> PageSettings | None:
         return None
     from lastbubble.outlets.page.server import PageSettings
 
-    return PageSettings(host=keys.host, port=keys.port, password=keys.password or "", names=tuple(keys.names))
+    return PageSettings(
+        host=keys.host,
+        port=keys.port,
+        password=keys.password or "",
+        names=tuple(keys.names),
+        proxies=tuple(keys.proxies),
+    )
 
 
 def metrics(settings: Settings) -> MetricsSettings | None:

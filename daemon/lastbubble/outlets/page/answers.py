@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from ipaddress import IPv4Address, IPv6Address, ip_address
 from typing import Any, Final
 from urllib.parse import urlsplit
 
@@ -12,7 +13,9 @@ from aiohttp import web
 from lastbubble.errors import BadInput
 from lastbubble.outlets.page.view import render_problem, render_sign_in
 
-__all__ = ["PROBLEMS", "html", "later", "packed", "problem", "reads_pages", "same_origin", "see", "told", "whole"]
+__all__ = [
+    "PROBLEMS", "html", "later", "over_tls", "packed", "problem", "reads_pages", "same_origin", "see", "told", "whole",
+]  # fmt: skip
 
 PROBLEMS: Final[Mapping[int, str]] = {
     404: "There is no such page here; the station page is at /.",
@@ -45,9 +48,9 @@ def see(path: str) -> web.Response:
     return web.Response(status=303, headers={"Location": path})
 
 
-def later(why: str, wait_s: float) -> web.Response:
-    """Sign in, but not yet."""
-    response = html(render_sign_in(f"{why} Try again in {wait_s:.0f} s."), 429)
+def later(why: str, wait_s: float, carried: Mapping[str, str], status: int = 429) -> web.Response:
+    """Sign in, but not yet. carried : what the page takes along"""
+    response = html(render_sign_in(f"{why} Try again in {wait_s:.0f} s.", carried), status)
     response.headers["Retry-After"] = str(int(wait_s) + 1)
     return response
 
@@ -70,6 +73,22 @@ def same_origin(request: web.Request, *, must: bool = True) -> bool:
         parts = urlsplit(origin)
         return parts.scheme in ("http", "https") and parts.netloc == request.host
     return site == "same-origin" or not must
+
+
+def over_tls(request: web.Request, proxies: Collection[IPv4Address | IPv6Address]) -> bool:
+    """Whether the browser came over TLS: to us, or as one of these proxies says. Nobody else's word counts."""
+    if request.secure:
+        return True
+    try:
+        peer = ip_address(request.remote or "")
+    except ValueError:  # no address, as on a local socket
+        return False
+    mapped = peer.ipv4_mapped if isinstance(peer, IPv6Address) else None
+    if peer not in proxies and mapped not in proxies:
+        return False
+    # Of several words the last is the proxy's own; those before it came with the request.
+    told = ",".join(request.headers.getall("X-Forwarded-Proto", []))
+    return told.rpartition(",")[2].strip().lower() == "https"
 
 
 def whole(text: str, name: str, low: int, high: int) -> int:

@@ -23,7 +23,7 @@ from lastbubble.outlets.page.view import MARK_BUTTONS, STAGE_WORDS, duration_tex
 from lastbubble.outlets.wording import in_units
 from lastbubble.units import Display
 
-__all__ = ["BEGIN_FIELDS", "NOTE_FIELDS", "PIECE_FIELDS", "render_batch", "render_book", "story_line"]
+__all__ = ["BEGIN_FIELDS", "NOTE_FIELDS", "PHOTO_FIELDS", "PIECE_FIELDS", "render_batch", "render_book", "story_line"]
 
 #: Fields of the forms: a new batch, a piece, a note.
 BEGIN_FIELDS: Final = (
@@ -51,6 +51,14 @@ PIECE_FIELDS: Final = (
     Field("who", "Who tells it"),
 )
 NOTE_FIELDS: Final = (Field("text", "Note", must=True, area=True), Field("who", "Who tells it"))
+#: The photo comes last: what stands before it is read even where the photo is too large to be.
+PHOTO_FIELDS: Final = (
+    Field("note", "What it shows", "before the resin"),
+    Field("who", "Who tells it"),
+    # Each kind by name: a phone then hands over one of these where it keeps its photos in another kind.
+    Field("photo", "Photo", must=True, accept="image/jpeg,image/png,image/webp"),
+)
+_FORMS: Final = {"batch_note": ("note", NOTE_FIELDS), "batch_photo": ("photo", PHOTO_FIELDS)}
 _WHO: Final = (Field("who", "Who tells it"),)
 _SHAPES: Final = (("slab", "slab"), ("cylinder", "cylinder"), ("sphere", "sphere"))
 _PIECE_SHAPES: Final = (("", "not told"), *_SHAPES, ("lump", "lump"))
@@ -225,6 +233,8 @@ def _notes(batch: Mapping[str, Any]) -> str:
 def _forms(number: int, refused: Refused, lots: Sequence[str], lot: str) -> str:
     back = f"/batch/{number}"
     piece, note, resin = refused.of("batch_piece"), refused.of("batch_note"), refused.of("batch_resin")
+    photo = refused.of("batch_photo")
+    photos = form_html("batch_photo", fields_html("photo", PHOTO_FIELDS, photo), "Keep it", send_to=f"{back}/photo")
     ours = (
         ""
         if not lots
@@ -251,7 +261,10 @@ def _forms(number: int, refused: Refused, lots: Sequence[str], lot: str) -> str:
         '<p class="quiet">Only what is filled in is kept; what is known already stays.</p>'
         f"{form_html('batch_piece', body, 'Keep it', **told)}</details>"
         f"<details{' open' if note.why else ''}><summary>Write a note</summary>"
-        f"{form_html('batch_note', fields_html('note', NOTE_FIELDS, note), 'Keep it', **told)}</details>{ours}",
+        f"{form_html('batch_note', fields_html('note', NOTE_FIELDS, note), 'Keep it', **told)}</details>"
+        f"<details{' open' if photo.why else ''}><summary>Add a photo</summary>"
+        '<p class="quiet">JPEG, PNG or WebP, at most 10 MB; from the camera or from the phone.</p>'
+        f"{photos}</details>{ours}",
     )
 
 
@@ -304,8 +317,7 @@ def render_batch(
         section("curves-h", "Curves", chart_figures(str(number), str(batch.get("opened_utc") or ""))) if charts else ""
     )
     forms = _forms(number, refused, lots, str((batch.get("book") or {}).get("resin_lot") or ""))
-    ask = refused.typed.get("ask")
-    prefix, fields = ("note", NOTE_FIELDS) if ask == "batch_note" else ("piece", PIECE_FIELDS)
+    prefix, fields = _FORMS.get(refused.typed.get("ask", ""), ("piece", PIECE_FIELDS))
     return page_html(
         f"{'Not taken: ' if refused.why else ''}Batch {number} - {station}",
         f"{head_html(station)}<main>"

@@ -19,7 +19,7 @@ __all__ = ["NOTHING", "Field", "Refused", "choice", "fields_html", "form_html", 
 class Field:
     """A field for a text: its name, its label, how it is written (shown beside the label), and whether it must come.
 
-    area : room for several lines
+    area : room for several lines;  accept : a file of these kinds is chosen instead, as "image/png"
     """
 
     name: str
@@ -27,6 +27,7 @@ class Field:
     example: str = ""
     must: bool = False
     area: bool = False
+    accept: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +79,15 @@ def _field(prefix: str, one: Field, refused: Refused, first: bool) -> str:
     more = f' aria-invalid="true" aria-describedby="{ident}-why"' if fault else ""
     more += " autofocus" if fault and first else ""
     more += " required" if one.must else ""
-    common = f'id="{ident}" name="{one.name}" autocomplete="off" autocapitalize="none" spellcheck="false"{more}'
-    control = (
-        f'<textarea {common} rows="3" maxlength="1000">{value}</textarea>'
-        if one.area
-        else f'<input {common} value="{value}" maxlength="200">'
-    )
+    common = f'id="{ident}" name="{one.name}"{more}'
+    typing = 'autocomplete="off" autocapitalize="none" spellcheck="false"'
+    if one.accept:
+        # No browser lets a page fill this in again: a photo has to be chosen anew.
+        control = f'<input {common} type="file" accept="{escape(one.accept)}">'
+    elif one.area:
+        control = f'<textarea {common} {typing} rows="3" maxlength="1000">{value}</textarea>'
+    else:
+        control = f'<input {common} {typing} value="{value}" maxlength="200">'
     told = _fault(ident, _mend(one, fault)) if fault else ""
     return f'<p class="field"><label for="{ident}">{escape(one.label)}{as_written}</label>{told}{control}</p>'
 
@@ -113,11 +117,16 @@ def choice(
     )
 
 
-def form_html(ask: str, body: str, button: str, **told: str) -> str:
-    """A form that asks the desk. told : fields that nobody sees, `back` among them"""
+def form_html(ask: str, body: str, button: str, *, send_to: str = "/ask", **told: str) -> str:
+    """A form that asks the desk. told : fields that nobody sees, `back` among them
+
+    send_to : another address, to which it goes in parts, so that a file can go with it
+    """
     once = secrets.token_urlsafe(9)
+    parts = "" if send_to == "/ask" else ' enctype="multipart/form-data"'
     return (
-        f'<form method="post" action="/ask" class="fields">{hidden(ask=ask, once=once, **told)}{body}'
+        f'<form method="post" action="{escape(send_to)}"{parts} class="fields">'
+        f"{hidden(ask=ask, once=once, **told)}{body}"
         f'<button type="submit">{escape(button)}</button></form>'
     )
 

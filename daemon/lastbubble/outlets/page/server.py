@@ -7,8 +7,9 @@ Rules
   this very page, also on the loopback, where the Host must be one of the loopback's names: that is what keeps other
   sites in the same browser out.
 - A slow or stalled caller holds up nobody: the live stream keeps one message a caller (the latest), bodies are small
-  and must come within seconds, who asks nothing is let go, and there are at most `MOST_LISTENERS` live streams and
-  `MOST_CALLERS` connections, so that no crowd takes the files that the ledger needs.
+  and must come within seconds (a photo is larger, and goes to the card as it comes: `photos`), who asks nothing is
+  let go, and there are at most `MOST_LISTENERS` live streams and `MOST_CALLERS` connections, so that no crowd takes
+  the files that the ledger needs.
 - The cut waits behind nothing else that is asked here: it has a thread of its own. What takes long (curves, plans,
   reports) has its own threads too, so that a crowd that draws does not make the page of a person at the bench old;
   of those who wait for it, `MOST_HEAVY` are let in.
@@ -21,10 +22,12 @@ import functools
 import gzip
 import json
 import logging
+import re
 import threading
 from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from ipaddress import ip_address
 from typing import Any, Final, Protocol
 from urllib.parse import urlsplit
 
@@ -37,6 +40,7 @@ from lastbubble.outlets.page.answers import (
     PROBLEMS,
     html,
     later,
+    over_tls,
     packed,
     problem,
     reads_pages,
@@ -48,11 +52,13 @@ from lastbubble.outlets.page.answers import (
 from lastbubble.outlets.page.asking import Asking, form_of
 from lastbubble.outlets.page.assets import asset, has_charts
 from lastbubble.outlets.page.auth import LONGEST, Brake, Sessions, check_password
-from lastbubble.outlets.page.book_routes import BookPages
+from lastbubble.outlets.page.book_routes import BookPages, back_to
+from lastbubble.outlets.page.carried import again, carried_with, typed_in, why_not
 from lastbubble.outlets.page.compare import render_compare
 from lastbubble.outlets.page.curves import Curve, chart_rows, overlay_rows
 from lastbubble.outlets.page.forms import NOTHING, Refused
 from lastbubble.outlets.page.now import render_now
+from lastbubble.outlets.page.photos import PhotoPlace, PhotoRoute
 from lastbubble.outlets.page.view import bands, render_sign_in, texts
 from lastbubble.units import Display
 
@@ -73,6 +79,9 @@ MOST_GUESSES: Final = 8
 CURVES_S: Final = 10.0
 BODY_BYTES: Final = 16384
 COOKIE: Final = "lastbubble"
+#: Over TLS it has a name that no browser lets plain HTTP set. And the one without can be set beside it: under one name,
+#: who signed in over TLS could not sign in by the plain address of the same host any more.
+SECURE_COOKIE: Final = f"__Host-{COOKIE}"
 
 HEADERS: Final[Mapping[str, str]] = {
     "Content-Security-Policy": (
@@ -120,11 +129,16 @@ class PageSource(Protocol):
         """A batch's report as HTML. Raises BadInput when there is no such batch."""
         ...
 
+    def photo(self, batch: int) -> PhotoPlace:
+        """A place for a photo of that batch. Raises BadInput for no such batch, and where there is no room."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class PageSettings:
     """host, port : where to listen (port 0: any free one);  password : what `hash_password` gave, "" for none
     names : host names by which the page may be called on the loopback, besides its own
+    proxies : addresses of the proxies that are believed when they say that a browser came over TLS
     every_s : shortest time between two live updates, real time                                            [s]
     """
 
@@ -132,6 +146,7 @@ class PageSettings:
     port: int = 8087
     password: str = ""
     names: tuple[str, ...] = ()
+    proxies: tuple[str, ...] = ()
     every_s: float = 1.0
 
     def __post_init__(self) -> None:
@@ -156,6 +171,7 @@ class PageServer:
         self._display = display
         self._clock = clock
         self._source = source
+        self._proxies = frozenset(ip_address(text) for text in settings.proxies)
         self._sessions = Sessions()
         self._brake = Brake()
         self._listeners: set[asyncio.Queue[str]] = set()
@@ -166,10 +182,12 @@ class PageServer:
         self._guesses = 0
         self._book = BookPages(source, station, display, self._slowly)
         self._asking = Asking(lambda wanted: source.ask(wanted), self._off_loop, self._again, self._fresh_words, clock)
+        self._photos = PhotoRoute(source, self._carding, self._again, clock)
         self._guessing = asyncio.Lock()
         self._urgent = ThreadPoolExecutor(1, thread_name_prefix="page-cut")
         self._pool = ThreadPoolExecutor(3, thread_name_prefix="page")
         self._slow = ThreadPoolExecutor(2, thread_name_prefix="page-slow")
+        self._card = ThreadPoolExecutor(1, thread_name_prefix="page-photo")
         self._waiting = 0
         self._loop = asyncio.new_event_loop()
         self._thread: threading.Thread | None = None
@@ -208,7 +226,7 @@ class PageServer:
         if self._thread is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(10)
-        for pool in (self._pool, self._slow, self._urgent):
+        for pool in (self._pool, self._slow, self._urgent, self._card):
             pool.shutdown(wait=False, cancel_futures=True)
 
     async def _open(self) -> None:
@@ -227,6 +245,7 @@ class PageServer:
                 web.post("/sign-out", self._sign_out),
                 web.get("/static/{name}", self._static),
                 *self._book.routes(),
+                *self._photos.routes(),
             ]
         )
         self._runner = web.AppRunner(app, access_log=None, keepalive_timeout=20, shutdown_timeout=2)
@@ -272,6 +291,10 @@ class PageServer:
         """Run what may take a moment beside the loop, so that no caller waits for another's."""
         return await self._loop.run_in_executor(self._urgent if urgent else self._pool, work)
 
+    async def _carding(self, work: Callable[[], Any]) -> Any:
+        """Run what writes a photo, one after the other, behind nobody and before nobody else."""
+        return await self._loop.run_in_executor(self._card, work)
+
     def addresses(self, method: str) -> list[str]:
         """What is answered to this method, as the router has it."""
         app = self._runner.app if self._runner is not None else web.Application()
@@ -295,7 +318,7 @@ class PageServer:
         caller = request.protocol
         self._busy.add(caller)
         try:
-            refused = self._refusal(request)
+            refused = await self._refusal(request)
             response = refused if refused is not None else await handler(request)
         except BadInput as exc:
             response = problem(request, 400, str(exc))
@@ -316,7 +339,7 @@ class PageServer:
             response.headers.update({k: v for k, v in HEADERS.items() if k not in response.headers})
         return response
 
-    def _refusal(self, request: web.Request) -> web.Response | None:
+    async def _refusal(self, request: web.Request) -> web.Response | None:
         host = urlsplit(f"//{request.host}").hostname or ""
         if not self._settings.password and host not in LOOPBACK | set(self._settings.names):
             return problem(
@@ -333,16 +356,35 @@ class PageServer:
             return problem(request, 403, "The live stream is for this page only.")
         if not self._settings.password or request.path.startswith(("/static/", "/sign-in")):
             return None
-        if self._sessions.holds(request.cookies.get(COOKIE, ""), self._clock.now()):
+        if self._sessions.holds(self._session(request), self._clock.now()):
             return None
-        if request.method == "GET" and reads_pages(request):
+        if not reads_pages(request):
+            return problem(request, 401, "Sign in first.")
+        typed = await self._typed(request)
+        if not typed:
             return see("/sign-in")
-        why = (
-            "Sign in first."
-            if request.method == "GET"
-            else "Sign in first. What you typed is still there when you go back."
-        )
-        return problem(request, 401, why)
+        carried = carried_with(typed)
+        return html(render_sign_in(why_not(typed, bool(carried)), carried), 401)
+
+    @staticmethod
+    async def _typed(request: web.Request) -> dict[str, str]:
+        """What a form held that came without a session; of a photo only where it belongs, its file is not read."""
+        if request.method == "POST" and request.path == "/ask":
+            return await form_of(request)
+        photo = re.fullmatch(r"(/batch/\d{1,9})/photo", request.path)
+        if request.method == "POST" and photo is not None:
+            return {"ask": "batch_photo", "back": photo[1]}
+        if request.path == "/plan" and request.query:
+            return {**request.query, "ask": "plan", "back": "/plan"}
+        return {}
+
+    def _cookie(self, request: web.Request) -> tuple[str, bool]:
+        """The name of its session's cookie, and whether it is for TLS only."""
+        secure = over_tls(request, self._proxies)
+        return SECURE_COOKIE if secure else COOKIE, secure
+
+    def _session(self, request: web.Request) -> str:
+        return request.cookies.get(self._cookie(request)[0], "")
 
     async def _sign_in_page(self, _: web.Request) -> web.Response:
         return html(render_sign_in())
@@ -350,16 +392,18 @@ class PageServer:
     async def _sign_in(self, request: web.Request) -> web.StreamResponse:
         caller = request.remote or "?"
         form = await form_of(request)
+        typed = typed_in(form)
+        carried = carried_with(typed)
         password = form.get("password", "")[: LONGEST + 1]
         if self._guesses >= MOST_GUESSES:
-            return later("Too many sign in at once.", 5.0)
+            return later("Too many sign in at once.", 5.0, carried)
         self._guesses += 1
         try:
             # One after the other: many at once would all be checked before the first wrong one counts.
             async with self._guessing:
                 wait = self._brake.wait_s(caller, self._clock.now())
                 if wait > 0:
-                    return later("Too many wrong passwords.", wait)
+                    return later("Too many wrong passwords.", wait, carried)
                 right = bool(self._settings.password) and await self._off_loop(
                     functools.partial(check_password, password, self._settings.password)
                 )
@@ -369,24 +413,38 @@ class PageServer:
             self._guesses -= 1
         if not right:
             log.warning("event=page_wrong_password caller=%s", caller)
-            return html(render_sign_in("That is not the password of this station."), 403)
+            return html(render_sign_in("That is not the password of this station.", carried), 403)
         self._brake.right(caller)
-        response = see("/")
+        try:
+            response = await self._back_with(typed)
+        except _TooMany:
+            return later("The station is busy drawing for others.", 5.0, carried, 503)
+        cookie, secure = self._cookie(request)
         response.set_cookie(
-            COOKIE,
+            cookie,
             self._sessions.begin(self._clock.now()),
             httponly=True,
             samesite="Strict",
             path="/",
-            secure=request.secure,
+            secure=secure,
             max_age=30 * 86400,
         )
         return response
 
+    async def _back_with(self, typed: Mapping[str, str]) -> web.Response:
+        """The page of a form that came without a session, filled in; the station page where there was none."""
+        if not typed:
+            return see("/")
+        try:
+            return html(await self._again(back_to(typed.get("back", "")), again(typed)))
+        except BadInput:  # a batch that is not there
+            return see("/")
+
     async def _sign_out(self, request: web.Request) -> web.StreamResponse:
-        self._sessions.end(request.cookies.get(COOKIE, ""))
+        self._sessions.end(self._session(request))
         response = see("/sign-in" if self._settings.password else "/")
-        response.del_cookie(COOKIE, path="/")
+        cookie, secure = self._cookie(request)
+        response.set_cookie(cookie, "", httponly=True, samesite="Strict", path="/", secure=secure, max_age=0)
         return response
 
     # -- what is ---------------------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from html import escape
 from typing import Any, Final
 
+from lastbubble.outlets.page.forms import hidden
 from lastbubble.outlets.wording import in_units
 from lastbubble.units import Display
 
@@ -370,14 +371,15 @@ def page_html(title: str, body: str, scripts: str = "", *, here: str = "", cls: 
     )
 
 
-def render_sign_in(note: str = "") -> str:
-    """The page that asks for the password."""
+def render_sign_in(note: str = "", carried: Mapping[str, str] | None = None) -> str:
+    """The page that asks for the password. carried : fields that it takes along, by name"""
     alert = f'<p role="alert" class="caution">{escape(note)}</p>' if note else ""
     return page_html(
         "Sign in",
         '<main class="narrow"><h1>Sign in</h1>'
         f"{alert}"
-        '<form method="post" action="/sign-in"><label for="password">Password of this station</label>'
+        f'<form method="post" action="/sign-in">{hidden(**(carried or {}))}'
+        '<label for="password">Password of this station</label>'
         '<input id="password" name="password" type="password" autocomplete="current-password" required maxlength="256">'
         '<button type="submit">Sign in</button></form></main>',
     )

@@ -148,8 +148,11 @@
         source.close();
         timer = setTimeout(listen, wait);
         wait = Math.min(wait * 2, 5000);
-        // After a restart of the station a session may have ended.
-        fetch("/now.json").then((answer) => { if (answer.status === 401) location.assign("/sign-in"); }, () => {});
+        // After a restart of the station a session may have ended. A dial that is typed would be lost by leaving now;
+        // it goes along when it is sent.
+        fetch("/now.json").then((answer) => {
+          if (answer.status === 401 && !byId("dial")?.value) location.assign("/sign-in");
+        }, () => {});
       };
     };
     listen();
@@ -187,7 +190,8 @@
       const answer = await fetch("/ask", { method: "POST", body: new URLSearchParams(data),
         headers: { Accept: "application/json" }, signal: AbortSignal.timeout(15000) });
       const told = await answer.json();
-      if (answer.status === 401) { location.assign("/sign-in"); return; }
+      // Sent as a page's form it is answered by the sign-in page, which takes it along.
+      if (answer.status === 401) { form.submit(); return; }
       tell(told.ok ? DONE[data.get("ask")] || "Done." : told.why, !told.ok);
       if (told.words) { fresh(); show(told.words); }
       if (told.ok && form.classList.contains("dial")) form.reset();
