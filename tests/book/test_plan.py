@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -69,6 +70,12 @@ def test_the_warming_is_that_of_conduction() -> None:
     assert np.median(chain_of(Context(material="spalted maple", piece_thickness_mm=44.0)).heat) > 1.8 * np.median(lag)
     seen = chain_of(MAPLE, Seen(heat=(3000.0, 3100.0, 3050.0)))
     assert np.median(seen.heat) == pytest.approx(3050, rel=0.05)
+
+
+def test_an_oven_with_a_fan_warms_sooner_and_surer() -> None:
+    lag = {fan: np.log(chain_of(replace(MAPLE, oven_fan=fan)).heat) for fan in ("", "no", "yes")}
+    assert np.median(lag["yes"]) < np.median(lag[""]) < np.median(lag["no"])
+    assert all(np.std(lag[fan]) < np.std(lag[""]) for fan in ("no", "yes"))
 
 
 def test_what_comes_at_night_waits_for_the_morning() -> None:

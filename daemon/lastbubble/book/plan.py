@@ -42,9 +42,12 @@ _PRIORS: Final[dict[str, tuple[float, float, float]]] = {
     "over": (3.0 * 60, 0.8, 0.4),
     "cool": (60.0 * 60, 0.5, 0.3),
 }
-#: Air over the core's target, once it stands: middle [K] and spread of ln; coefficient at the face [W/(m2 K)] likewise.
+#: Air over the core's target, once it stands: middle [K] and spread of ln.
 _OVER_K, _OVER_LN_SD = 8.0, 0.5
-_FACE_W_M2K, _FACE_LN_SD = 13.0, 0.3
+#: Coefficient at the face [W/(m2 K)] and spread of its ln, by whether the oven blows its air about: convection as
+#: `pipeline.core` has it (shared/reference/heat_transfer_coefficients.csv), and 6 to 7 of radiation at 80 degC and an
+#: emissivity of 0.7 (4 epsilon sigma T^3).
+_FACE_W_M2K: Final[dict[str, tuple[float, float]]] = {"": (13.0, 0.3), "no": (12.5, 0.2), "yes": (22.0, 0.25)}
 _ROOM_C: Final = 21.0
 _DAY_S: Final = 86400.0
 _PARTS: Final = ("pump", "vent", "load", "air", "k", "rc", "face", "over_k", "over", "cool", "heat")
@@ -166,7 +169,8 @@ def _warming(context: Context, z: dict[str, Array]) -> Array:
     group = material(context.material)
     k = group.k_w_mk * np.exp(group.k_spread * z["k"])
     capacity = group.heat_capacity_j_m3k * np.exp(group.rc_spread * z["rc"])
-    face = _FACE_W_M2K * np.exp(_FACE_LN_SD * z["face"])
+    face_w_m2k, face_ln_sd = _FACE_W_M2K[context.oven_fan]
+    face = face_w_m2k * np.exp(face_ln_sd * z["face"])
     over_k = _OVER_K * np.exp(_OVER_LN_SD * z["over_k"])
     thickness_m = (context.piece_thickness_mm or 15.0) / 1000
     shape = context.piece_shape if context.piece_shape in ("slab", "cylinder", "sphere") else "slab"

@@ -235,12 +235,13 @@ class ChamberModel:
         self._new_level()
         self._forecast_due_s = self._pump_start_s + FORECAST_FROM_S
 
-    def _new_judge(self) -> EndJudge:
+    def _new_judge(self, resumed_s: float | None = None) -> EndJudge:
+        """resumed_s : when bubbling has begun anew; how long whole batches take says nothing of that."""
         judge = EndJudge(
-            self._pump_start_s,
+            self._pump_start_s if resumed_s is None else resumed_s,
             self._lag_s,
             leak_pa_s=self.context.leak_pa_s,
-            earlier_s=self._earlier_s,
+            earlier_s=self._earlier_s if resumed_s is None else (),
             against_room=self._against_room,
         )
         if self._lag_seen:
@@ -460,10 +461,7 @@ class ChamberModel:
             elif middle_s - self._resumed_since_s >= 600:
                 self._watch.enter("degassing", self._resumed_since_s)
                 self._resumed_since_s = None
-                self._judge = EndJudge(
-                    middle_s, self._lag_s, leak_pa_s=self.context.leak_pa_s, against_room=self._against_room
-                )
-                self._verdict = None
+                self._judge, self._verdict = self._new_judge(middle_s), None
         else:
             self._resumed_since_s = None
             self._still_level += 0.1 * (pa - self._still_level)
