@@ -275,6 +275,19 @@ def test_a_pump_that_stopped_while_the_chamber_was_shut_off_is_told_after_it(tol
     assert all(3780 < t <= 3870 for t in stopped)
 
 
+@pytest.mark.parametrize("isolated", [True, False])
+def test_a_climb_far_slower_than_the_last_isolation_is_no_stopped_pump(isolated: bool) -> None:
+    """Behind a pump that stands it would rise as it did while it was shut off."""
+    model = ChamberModel(Context(barometer_pa=101325.0))
+    said: list[Record] = []
+    for t in range(4600):
+        pressure = 101325.0 * math.exp(-t / 8.0) + 20.0 + 60.0 / math.sqrt(1 + t / 120.0) + 0.03 * max(t - 4200, 0)
+        shut = isolated and 3600 <= t < 3780
+        pressure += 0.5 * (t - 3600) if shut else 90.0 * math.exp(-(t - 3780) / 8.0) * (isolated and t >= 3780)
+        said += model.feed(Sample(float(t), round(pressure + 0.4 * math.sin(12.9898 * t * t), 1), isolated=shut))
+    assert ("pump_stopped" in causes(said)) == (not isolated)
+
+
 def test_a_pump_off_that_is_told_after_the_next_pump_down_has_begun_is_of_the_one_before() -> None:
     model = ChamberModel(Context(barometer_pa=101325.0))
     said: list[Record] = []

@@ -9,7 +9,7 @@ from collections.abc import Callable
 import pytest
 
 from lastbubble.pipeline.blocks import Block, BlockMaker
-from lastbubble.pipeline.rise_shape import LONG_WINDOW_S, Kink, Rising, shape_of
+from lastbubble.pipeline.rise_shape import Kink, Rising, shape_of
 
 ROOM_PA = 100e3
 LEVEL_PA = 40.0
@@ -86,10 +86,8 @@ def test_nothing_is_told_too_early() -> None:
     assert shape_of(blocks(opening(0.1, 5.0), 20), LEVEL_PA, 0.5, ROOM_PA) == "unclear"
 
 
-def kinks(
-    law: Callable[[float], float], seconds: int, noise_pa: float, kink: Kink | None = None
-) -> list[tuple[float, Rising]]:
-    kink, maker, rng = kink or Kink(), BlockMaker(10.0), random.Random(11)
+def kinks(law: Callable[[float], float], seconds: int, noise_pa: float) -> list[tuple[float, Rising]]:
+    kink, maker, rng = Kink(), BlockMaker(10.0), random.Random(11)
     maker.noise_pa = noise_pa
     out: list[tuple[float, Rising]] = []
     for second in range(seconds):
@@ -126,14 +124,3 @@ def test_a_rise_out_of_a_falling_level_is_not_dated_into_the_fall() -> None:
     found = kinks(lambda t: 25.0 + max(0.0, (1200 - t) / 12.0) + 0.4 * max(0.0, t - 1200), 1400, 0.5)
     assert found
     assert all(rising.since_s >= 1185 for _, rising in found)
-
-
-def test_a_longer_look_shows_what_the_short_one_cannot() -> None:
-    def law(t: float) -> float:
-        return 40.0 + 0.04 * max(0.0, t - 2400)
-
-    assert not kinks(law, 3000, 6.0)
-    found = kinks(law, 3000, 6.0, Kink(LONG_WINDOW_S))
-    assert found
-    assert found[0][0] > 2500
-    assert found[-1][1].pace_pa_s == pytest.approx(0.04, rel=0.3)

@@ -27,8 +27,7 @@ from lastbubble.pipeline.blocks import Block, BlockMaker
 from lastbubble.pipeline.chamber_cautions import BaseWatch, Cautions, too_coarse
 from lastbubble.pipeline.gauge import GaugeSense
 from lastbubble.pipeline.isolation import FallRecorder, Rise, RiseRecorder, short_rise
-from lastbubble.pipeline.isolation_prompt import FINE_PA
-from lastbubble.pipeline.rise_shape import LONG_WINDOW_S, Kink, Rising, shape_of
+from lastbubble.pipeline.rise_shape import Kink, Rising, shape_of
 from lastbubble.records import Caution, Event, Sample
 
 __all__ = ["BLOCK_S", "ChamberWatch", "Glance", "Knee", "Lag", "Level", "Phase", "PumpDown", "Risen", "Seen"]
@@ -49,6 +48,8 @@ FIRST_BUBBLES_S: Final = 720.0
 #: share of what it has fallen since the knee.
 YOUNG_S: Final = 2400.0
 YOUNG_LIFT: Final = 0.3
+#: Behind a stopped pump the pressure rises at least at so much of the pace of the last isolation.
+STOPPED_SHARE: Final = 0.4
 #: Told to be rejoined, the pressure has to come down within this time [s]; later than that it is another rise.
 REJOINED_S: Final = 60.0
 REJOINED_LATEST_S: Final = 300.0
@@ -166,7 +167,7 @@ class ChamberWatch:
         self._vacuum = self._drawn_anew = False
         self._rise: list[Block] = []
         self._rise_level = 0.0
-        self._kinks = (Kink(), Kink(LONG_WINDOW_S))
+        self._kink = Kink()
         self._cautions = Cautions()
         self._base = BaseWatch(context, self.gauge)
         self._column = self._marked_shut = False
@@ -187,12 +188,12 @@ class ChamberWatch:
         self._longest_shut_s = 0.0
         self._knee_s, self._knee_pa = math.inf, 0.0
         self._lowest = math.inf
-        for kink in self._kinks:
-            kink.forget()
+        self._kink.forget()
         self._base.forget()
         self._rejoin_s = -math.inf
         self._rejoin_lift = 0.0
         self._rejoined_rise: Rise | None = None
+        self._told_pace_pa_s = 0.0
         self._fall = FallRecorder()
         self._falls_s.clear()
         self._shut_rise.clear()
@@ -278,7 +279,9 @@ class ChamberWatch:
             fit = None
         if fit is not None:
             self._fall.begin(now, fit)
-        self._rejoined_rise = fit if rise is self._shut_rise else None
+        if rise is self._shut_rise:
+            self._rejoined_rise = fit
+            self._told_pace_pa_s = 0.0 if fit is None else fit.mean_pa_s - 2 * math.sqrt(fit.mean_variance)
         return Risen(now, fit, doubt)
 
     @property
@@ -450,7 +453,7 @@ class ChamberWatch:
         level = self._median_level()
         level = block.mean_pa if level is None else level
         if self._shut and not self._air_shut:
-            self._clear_kinks()
+            self._kink.clear()
             yield from self._watch_shut(time_s, block, before, level, noise)
             return
         if self._returning:
@@ -459,10 +462,7 @@ class ChamberWatch:
         self._watch_switch(block, noise)
         if self._rejoined_rise is not None:
             yield from self._watch_rejoined(time_s, block, self._rejoined_rise, noise)
-        short, long = (kink.add(block, noise) for kink in self._kinks)
-        # What a coarser gauge shows late; over so long, weather and a base that wanders rise as well.
-        patient = self.gauge.resolution_pa > FINE_PA and self.context.gauge_kind not in ("gauge", "vacuum")
-        rising = short or (long if patient else None)
+        rising = self._kink.add(block, noise)
         if self._rise:
             yield from self._follow_rise(time_s, block, rising)
             return
@@ -477,10 +477,6 @@ class ChamberWatch:
         if rising is not None:
             yield from self._watch_straight(time_s, block, rising)
         yield from self._accept(time_s, block)
-
-    def _clear_kinks(self) -> None:
-        for kink in self._kinks:
-            kink.clear()
 
     def _watch_rejoined(self, time_s: float, block: Block, rise: Rise, noise: float) -> Iterator[Seen]:
         """It was told that the pump draws again: does the pressure come down, or go on rising as before?"""
@@ -653,6 +649,9 @@ class ChamberWatch:
         if young_s < YOUNG_S and rising.lift_pa < YOUNG_LIFT * (self._knee_pa - (self.level_pa or 0.0)):
             # The gas that has let the level fall so far would make far more of a rise.
             return
+        if rising.pace_pa_s < STOPPED_SHARE * self._told_pace_pa_s:
+            # Shut off a while ago it rose far faster, so there is a pump that draws.
+            return
         lasted = block.end_s - rising.since_s
         patience = STOPPED_S
         if not self._column and (self._marked_shut or self._longest_shut_s > 0):
@@ -678,7 +677,7 @@ class ChamberWatch:
         rise, air = self._rise, self._lost
         stopped, self._stopped_pump, self._lost, self._air_shut = self._stopped_pump, False, False, False
         self._rise = []
-        self._clear_kinks()
+        self._kink.clear()
         top = max(range(len(rise)), key=lambda i: rise[i].mean_pa)
         lasted = rise[top].end_s - rise[0].end_s
         self._cautions.over("pump_stopped", "vent_before_pump_off", "vacuum_lost")

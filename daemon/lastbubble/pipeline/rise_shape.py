@@ -27,7 +27,7 @@ from typing import Final, Literal
 
 from lastbubble.pipeline.blocks import Block
 
-__all__ = ["LONG_WINDOW_S", "SHAPE_S", "WINDOW_S", "Kink", "Rising", "Shape", "shape_of"]
+__all__ = ["SHAPE_S", "Kink", "Rising", "Shape", "shape_of"]
 
 Shape = Literal["unclear", "levels_off", "straight", "steepens", "jump"]
 
@@ -85,9 +85,7 @@ class Rising:
 
 
 #: What is fitted as the rise [s]; the level before it that it is held against is twice as long.
-WINDOW_S: Final = 150.0
-#: ... and where the gauge shows too little of a rise in so short a time.
-LONG_WINDOW_S: Final = 400.0
+_WINDOW_S: Final = 150.0
 #: Climbs that this level has shown by itself (bubbles in trains, the base's wander) count for so long [s], and a rise
 #: has to be so many times higher than the highest of them.
 _MEMORY_S: Final = 2700.0
@@ -95,14 +93,10 @@ _CLIMBS: Final = 2.5
 
 
 class Kink:
-    """Feed it the blocks of the pumped level, risen or not, in their order (`add`).
+    """Feed it the blocks of the pumped level, risen or not, in their order; `rising` after each."""
 
-    window_s : over which a rise is looked for
-    """
-
-    def __init__(self, window_s: float = WINDOW_S) -> None:
-        self._window_s = window_s
-        self._blocks: deque[Block] = deque(maxlen=160)
+    def __init__(self) -> None:
+        self._blocks: deque[Block] = deque(maxlen=64)
         self._climbs: deque[tuple[float, float]] = deque(maxlen=400)
 
     def clear(self) -> None:
@@ -120,7 +114,7 @@ class Kink:
         blocks.append(block)
         now_s = block.end_s
         spacing = (now_s - blocks[0].end_s) / max(len(blocks) - 1, 1)
-        window = max(self._window_s, 4.2 * spacing)
+        window = max(_WINDOW_S, 4.2 * spacing)
         new = [b for b in blocks if now_s - b.end_s < window]
         before = [b for b in blocks if window <= now_s - b.end_s < 3 * window]
         if len(new) < 4 or len(before) < 3:
