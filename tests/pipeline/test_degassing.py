@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -47,6 +48,16 @@ def watched(context: Context, samples: list[Sample], method: str) -> tuple[list[
         model = ChamberModel(context)
         said = [record for sample in samples for record in model.feed(sample)]
     return told, said
+
+
+def moved(samples: list[Sample], begun_s: float, to: Callable[[float, float], float]) -> list[Sample]:
+    """The samples with another pressure from `begun_s` on. to : of the seconds since then and the pressure before"""
+    return [
+        one
+        if one.chamber_pa is None or one.time_s <= begun_s
+        else replace(one, chamber_pa=to(one.time_s - begun_s, one.chamber_pa))
+        for one in samples
+    ]
 
 
 @cache
@@ -391,16 +402,19 @@ def test_a_pump_that_a_vacuum_switch_cycles_is_never_called() -> None:
 def test_a_burst_before_an_isolation_is_no_part_of_its_rise() -> None:
     case = make(3, hours=1.2)
     begun_s = case.truth.pump_s + 3000.0
-    samples = []
-    for sample in case.samples:
-        after_s = sample.time_s - begun_s
-        pa = sample.chamber_pa
-        if pa is not None and after_s > 0:
-            pa += 20.0 * math.exp(-after_s / 300.0)
-            shut_s = after_s - 180.0
-            if shut_s > 0:
-                pa += 0.5 * min(shut_s, 120.0) * math.exp(-max(shut_s - 120.0, 0.0) / 20.0)
-        samples.append(replace(sample, chamber_pa=pa, isolated=180.0 <= after_s < 300.0))
+
+    def burst_and_rise(after_s: float, pa: float) -> float:
+        shut_s = max(after_s - 180.0, 0.0)
+        return (
+            pa
+            + 20.0 * math.exp(-after_s / 300.0)
+            + 0.5 * min(shut_s, 120.0) * math.exp(-max(shut_s - 120.0, 0.0) / 20.0)
+        )
+
+    samples = [
+        replace(one, isolated=180.0 <= one.time_s - begun_s < 300.0)
+        for one in moved(case.samples, begun_s, burst_and_rise)
+    ]
     told, _ = watched(case.context, samples, "rise")
     rises = [pa_s for _, pa_s, _ in told]
     assert len(rises) == 1
@@ -410,16 +424,17 @@ def test_a_burst_before_an_isolation_is_no_part_of_its_rise() -> None:
 @pytest.mark.parametrize("told", [True, False])
 def test_an_isolation_whose_mark_is_missing_counts_where_isolations_are_told(told: bool) -> None:
     case = make(3, hours=1.5)
+    first_s = case.truth.pump_s + 2400.0
+
+    def rise(after_s: float, pa: float) -> float:
+        return pa + 0.5 * min(after_s, 120.0) * math.exp(-max(after_s - 120.0, 0.0) / 20.0)
+
     samples = []
-    for sample in case.samples:
-        pa, marks = sample.chamber_pa, sample.marks
-        for number, begun_s in enumerate((case.truth.pump_s + 2400.0, case.truth.pump_s + 3600.0)):
-            after_s = sample.time_s - begun_s
-            if pa is not None and after_s > 0:
-                pa += 0.5 * min(after_s, 120.0) * math.exp(-max(after_s - 120.0, 0.0) / 20.0)
-            if told and number == 0:
-                marks += ("isolated",) * (0.0 <= after_s < 1.0) + ("rejoined",) * (120.0 <= after_s < 121.0)
-        samples.append(replace(sample, chamber_pa=pa, isolated=None, marks=marks))
+    for sample in moved(moved(case.samples, first_s, rise), first_s + 1200.0, rise):
+        after_s, marks = sample.time_s - first_s, sample.marks
+        if told:
+            marks += ("isolated",) * (0.0 <= after_s < 1.0) + ("rejoined",) * (120.0 <= after_s < 121.0)
+        samples.append(replace(sample, isolated=None, marks=marks))
     rows, said = watched(case.context, samples, "rise")
     rises = [pa_s for _, pa_s, _ in rows]
     assert len(rises) == (2 if told else 0)
@@ -430,17 +445,13 @@ def test_an_isolation_whose_mark_is_missing_counts_where_isolations_are_told(tol
 def test_a_hose_that_slips_off_is_told_once_however_likely_the_bubbles_have_stopped() -> None:
     case = make(3, hours=1.6)
     opened_s = case.truth.pump_s + 3000.0
-    samples = []
-    for sample in case.samples:
-        after_s = sample.time_s - opened_s
-        pa = sample.chamber_pa
-        if pa is not None and after_s > 0:
-            # Up within seconds, seven minutes of air with a flutter, and drawn down again.
-            level = (
-                95e3 * (1 - math.exp(-after_s / 2.0)) if after_s < 420.0 else 95e3 * math.exp((420.0 - after_s) / 25.0)
-            )
-            pa = max(level + 40.0 * math.sin(after_s), pa)
-        samples.append(replace(sample, chamber_pa=pa))
+
+    def off_and_on(after_s: float, pa: float) -> float:
+        """Up within seconds, seven minutes of air with a flutter, and drawn down again."""
+        air_pa = 95e3 * (1 - math.exp(-after_s / 2.0)) if after_s < 420.0 else 95e3 * math.exp((420.0 - after_s) / 25.0)
+        return max(air_pa + 40.0 * math.sin(after_s), pa)
+
+    samples = moved(case.samples, opened_s, off_and_on)
     likely = Verdict(0.6, 0.2, 5.0, 4000.0, 5000.0, 6000.0, 7000.0, 0.1, 0.05, 0.2, 0.5)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(EndJudge, "verdict", lambda *_: likely)
