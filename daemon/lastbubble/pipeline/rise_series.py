@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from lastbubble.pipeline.isolation import SETTLE_S, Rise
+from lastbubble.pipeline.rise_shape import line_through
 
 __all__ = ["comparable"]
 
@@ -38,7 +39,7 @@ def comparable(rises: Sequence[Rise], noise_pa: float) -> list[tuple[float, floa
     lengths = sorted(rise.points[-1][0] for rise in fitted)
     whole = max(lengths[len(lengths) // 2], SETTLE_S + 30.0)
     laid = [SETTLE_S + (whole - SETTLE_S) * k / (_LAID - 1) for k in range(_LAID)]
-    usual = bend_pa * _slope(laid, [-math.expm1(-x / tau) for x in laid])
+    usual = bend_pa * line_through(laid, [-math.expm1(-x / tau) for x in laid])[2]
     out = []
     for rise in rises:
         if not rise.points:
@@ -46,8 +47,7 @@ def comparable(rises: Sequence[Rise], noise_pa: float) -> list[tuple[float, floa
             continue
         xs = [x for x, _ in rise.points]
         ys = [y + bend_pa * math.expm1(-x / tau) for x, y in rise.points]
-        slope = _slope(xs, ys)
-        middle, mean = sum(xs) / len(xs), sum(ys) / len(ys)
+        middle, mean, slope = line_through(xs, ys)
         rest = sum((y - mean - slope * (x - middle)) ** 2 for x, y in zip(xs, ys, strict=True))
         spread = sum((x - middle) ** 2 for x in xs)
         out.append((slope + usual, max(noise_pa * noise_pa, rest / max(len(xs) - 2, 1)) / spread))
@@ -57,12 +57,14 @@ def comparable(rises: Sequence[Rise], noise_pa: float) -> list[tuple[float, floa
 def _common_bend(rises: Sequence[Rise], noise_pa: float) -> tuple[float, float]:
     """Time constant and height of the bend that all rises have, height 0 where the points do not ask for one."""
     best, found = _WORTH * noise_pa * noise_pa, (_TIMES_S[0], 0.0)
+    bent = []
+    for rise in rises:
+        xs, ys = zip(*rise.points, strict=True)
+        bent.append((xs, _straightened(xs, ys)))
     for tau in _TIMES_S:
         pull = weight = 0.0
-        for rise in rises:
-            xs = [x for x, _ in rise.points]
+        for xs, values in bent:
             curve = _straightened(xs, [-math.expm1(-x / tau) for x in xs])
-            values = _straightened(xs, [y for _, y in rise.points])
             pull += sum(c * v for c, v in zip(curve, values, strict=True))
             weight += sum(c * c for c in curve)
         if weight > 0 and pull > 0 and pull * pull / weight > best:
@@ -70,13 +72,7 @@ def _common_bend(rises: Sequence[Rise], noise_pa: float) -> tuple[float, float]:
     return found
 
 
-def _slope(xs: Sequence[float], ys: Sequence[float]) -> float:
-    middle, mean = sum(xs) / len(xs), sum(ys) / len(ys)
-    below = sum((x - middle) ** 2 for x in xs)
-    return sum((x - middle) * (y - mean) for x, y in zip(xs, ys, strict=True)) / below if below > 0 else 0.0
-
-
 def _straightened(xs: Sequence[float], ys: Sequence[float]) -> list[float]:
     """What is left of the values when their own straight line is taken off."""
-    middle, mean, slope = sum(xs) / len(xs), sum(ys) / len(ys), _slope(xs, ys)
+    middle, mean, slope = line_through(xs, ys)
     return [y - mean - slope * (x - middle) for x, y in zip(xs, ys, strict=True)]

@@ -27,7 +27,7 @@ from typing import Final, Literal
 
 from lastbubble.pipeline.blocks import Block
 
-__all__ = ["SHAPE_S", "Kink", "Rising", "Shape", "shape_of"]
+__all__ = ["SHAPE_S", "Kink", "Rising", "Shape", "line_through", "shape_of"]
 
 Shape = Literal["unclear", "levels_off", "straight", "steepens", "jump"]
 
@@ -141,11 +141,14 @@ class Kink:
         return Rising(since_s, pace, top - level)
 
 
-def _line(blocks: Sequence[Block]) -> tuple[float, float, float]:
-    """Middle time, mean and slope by least squares."""
-    count = len(blocks)
-    middle = sum(b.mid_s for b in blocks) / count
-    mean = sum(b.mean_pa for b in blocks) / count
-    below = sum((b.mid_s - middle) ** 2 for b in blocks)
-    above = sum((b.mid_s - middle) * (b.mean_pa - mean) for b in blocks)
+def line_through(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, float, float]:
+    """Middle of the xs, mean of the ys, and slope, by least squares. xs, ys : (n,), n >= 1; slope 0 for one place."""
+    middle, mean = sum(xs) / len(xs), sum(ys) / len(ys)
+    below = sum((x - middle) ** 2 for x in xs)
+    above = sum((x - middle) * (y - mean) for x, y in zip(xs, ys, strict=True))
     return middle, mean, above / below if below > 0 else 0.0
+
+
+def _line(blocks: Sequence[Block]) -> tuple[float, float, float]:
+    """Middle time, mean and slope of the blocks."""
+    return line_through([b.mid_s for b in blocks], [b.mean_pa for b in blocks])
