@@ -21,7 +21,10 @@ from lastbubble.errors import BadInput, faults_of
 from lastbubble.outlets.page.answers import html, problem, reads_pages, see, told
 from lastbubble.outlets.page.forms import Refused
 
-__all__ = ["MOST_B", "PhotoPlace", "PhotoRoute", "PhotoSource"]
+__all__ = ["MOST_B", "PHOTO_ROUTE", "PhotoPlace", "PhotoRoute", "PhotoSource"]
+
+#: Its name for the router.
+PHOTO_ROUTE: Final = "photo"
 
 #: The whole request: the largest photo, and its form around it [B].
 MOST_B: Final = 10_050_000
@@ -81,7 +84,7 @@ class PhotoRoute:
 
     def routes(self) -> list[web.RouteDef]:
         """Its one address."""
-        return [web.post(r"/batch/{number:\d{1,9}}/photo", self._handle)]
+        return [web.post(r"/batch/{number:\d{1,9}}/photo", self._handle, name=PHOTO_ROUTE)]
 
     async def _handle(self, request: web.Request) -> web.StreamResponse:
         if self._here >= MOST_AT_ONCE:

@@ -22,7 +22,6 @@ import functools
 import gzip
 import json
 import logging
-import re
 import threading
 from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -58,7 +57,7 @@ from lastbubble.outlets.page.compare import render_compare
 from lastbubble.outlets.page.curves import Curve, chart_rows, overlay_rows
 from lastbubble.outlets.page.forms import NOTHING, Refused
 from lastbubble.outlets.page.now import render_now
-from lastbubble.outlets.page.photos import PhotoPlace, PhotoRoute
+from lastbubble.outlets.page.photos import PHOTO_ROUTE, PhotoPlace, PhotoRoute
 from lastbubble.outlets.page.view import bands, render_sign_in, texts
 from lastbubble.units import Display
 
@@ -371,9 +370,8 @@ class PageServer:
         """What a form held that came without a session; of a photo only where it belongs, its file is not read."""
         if request.method == "POST" and request.path == "/ask":
             return await form_of(request)
-        photo = re.fullmatch(r"(/batch/\d{1,9})/photo", request.path)
-        if request.method == "POST" and photo is not None:
-            return {"ask": "batch_photo", "back": photo[1]}
+        if request.match_info.route.name == PHOTO_ROUTE:
+            return {"ask": "batch_photo", "back": f"/batch/{request.match_info['number']}"}
         if request.path == "/plan" and request.query:
             return {**request.query, "ask": "plan", "back": "/plan"}
         return {}
